@@ -1,0 +1,193 @@
+"""A vehicle, its dampers and their profiles: plain data in SI units, no input or output.
+
+The dictionary form (`to_dict`, `from_dict`) is what a `config` frame of the raw log carries; field
+tables in shared/RECORDING.md. Checks for people live in `dutylog.config`; here only impossible
+values are refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from dutylog.errors import InputError
+
+
+@dataclass(frozen=True, slots=True)
+class ForceCurve:
+    """Damping force over shaft speed, gas force excluded; linear between points, end slopes extended.
+
+    speeds_mps: strictly increasing [m/s], compression positive. forces_n: [N], F * v >= 0.
+    """
+
+    speeds_mps: tuple[float, ...]
+    forces_n: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        if len(self.speeds_mps) != len(self.forces_n) or len(self.speeds_mps) < 2:
+            raise InputError("a force curve needs at least two points of speed and force")
+
+
+@dataclass(frozen=True, slots=True)
+class ForceAt:
+    """A force curve that holds at one travel [m]."""
+
+    travel_m: float
+    curve: ForceCurve
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """What a kind of damper is: geometry, masses, force and limits.
+
+    force: one entry (force independent of travel, its travel_m unused) or several with strictly
+    increasing travel_m: linear in travel at constant speed, held outside.
+    Fade: force * (1 - fade_per_k * max(0, T_body - reference_c)).
+    """
+
+    name: str
+    stroke_m: float
+    shaft_diameter_m: float
+    bore_diameter_m: float
+    oil_mass_kg: float
+    body_mass_kg: float
+    heat_capacity_j_per_k: float
+    force: tuple[ForceAt, ...]
+    fade_per_k: float
+    reference_c: float
+    body_limit_c: float
+    oil_limit_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Damper:
+    """One place for a damper on the vehicle.
+
+    position: free name, unique. wheel: the corner it belongs to (defaults to the position).
+    serial: the unit that sits there at first start, or None. travel_from: position whose travel
+    sensor is used (None: its own). travel_map: ((mm of that sensor, mm here), ...) when shared.
+    calibration: ((raw counts, mm), ...) strictly increasing raw, empty when the source gives mm.
+    """
+
+    position: str
+    wheel: str
+    profile: str
+    serial: str | None = None
+    travel_from: str | None = None
+    travel_map: tuple[tuple[float, float], ...] = ()
+    calibration: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """A vehicle with its dampers in the order of the configuration."""
+
+    vehicle_id: str
+    name: str
+    dampers: tuple[Damper, ...]
+    profiles: tuple[Profile, ...]
+
+    def profile_of(self, damper: Damper) -> Profile:
+        """Return the profile a damper names; InputError when there is none."""
+        for profile in self.profiles:
+            if profile.name == damper.profile:
+                return profile
+        raise InputError(f"damper {damper.position} names profile {damper.profile}, which is not there")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the dictionary form (schema 1): JSON types only, SI units in the key names."""
+        return {
+            "schema": 1,
+            "vehicle_id": self.vehicle_id,
+            "name": self.name,
+            "dampers": [_damper_to_dict(d) for d in self.dampers],
+            "profiles": [_profile_to_dict(p) for p in self.profiles],
+        }
+
+    @staticmethod
+    def from_dict(data: dict[str, Any]) -> Vehicle:
+        """Read the dictionary form; InputError when it isn't one of schema 1."""
+        if data.get("schema") != 1:
+            raise InputError(f"vehicle data of schema {data.get('schema')!r}, this version reads 1")
+        try:
+            return Vehicle(
+                vehicle_id=str(data["vehicle_id"]),
+                name=str(data["name"]),
+                dampers=tuple(_damper_from_dict(d) for d in data["dampers"]),
+                profiles=tuple(_profile_from_dict(p) for p in data["profiles"]),
+            )
+        except (KeyError, TypeError, ValueError) as err:
+            raise InputError(f"vehicle data lacks or garbles {err}") from err
+
+
+def _damper_to_dict(damper: Damper) -> dict[str, Any]:
+    return {
+        "position": damper.position,
+        "wheel": damper.wheel,
+        "profile": damper.profile,
+        "serial": damper.serial,
+        "travel_from": damper.travel_from,
+        "travel_map_mm": [list(p) for p in damper.travel_map],
+        "calibration_raw_mm": [list(p) for p in damper.calibration],
+    }
+
+
+def _damper_from_dict(data: dict[str, Any]) -> Damper:
+    return Damper(
+        position=str(data["position"]),
+        wheel=str(data["wheel"]),
+        profile=str(data["profile"]),
+        serial=data["serial"],
+        travel_from=data["travel_from"],
+        travel_map=tuple((float(a), float(b)) for a, b in data["travel_map_mm"]),
+        calibration=tuple((float(a), float(b)) for a, b in data["calibration_raw_mm"]),
+    )
+
+
+_PROFILE_NUMBERS = (
+    "stroke_m",
+    "shaft_diameter_m",
+    "bore_diameter_m",
+    "oil_mass_kg",
+    "body_mass_kg",
+    "heat_capacity_j_per_k",
+    "fade_per_k",
+    "reference_c",
+    "body_limit_c",
+)
+
+
+def _profile_to_dict(profile: Profile) -> dict[str, Any]:
+    return {
+        "name": profile.name,
+        **{key: getattr(profile, key) for key in _PROFILE_NUMBERS},
+        "oil_limit_c": profile.oil_limit_c,
+        "force": [
+            {
+                "travel_m": at.travel_m,
+                "speeds_mps": list(at.curve.speeds_mps),
+                "forces_n": list(at.curve.forces_n),
+            }
+            for at in profile.force
+        ],
+    }
+
+
+def _profile_from_dict(data: dict[str, Any]) -> Profile:
+    force = tuple(
+        ForceAt(
+            travel_m=float(at["travel_m"]),
+            curve=ForceCurve(
+                speeds_mps=tuple(float(v) for v in at["speeds_mps"]),
+                forces_n=tuple(float(f) for f in at["forces_n"]),
+            ),
+        )
+        for at in data["force"]
+    )
+    oil_limit = data["oil_limit_c"]
+    return Profile(
+        name=str(data["name"]),
+        force=force,
+        oil_limit_c=None if oil_limit is None else float(oil_limit),
+        **{key: float(data[key]) for key in _PROFILE_NUMBERS},
+    )

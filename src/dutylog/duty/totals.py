@@ -1,0 +1,85 @@
+"""The few numbers of a damper that are written every second: integer sums and maxima.
+
+Integers because sums of floats depend on the order of adding; these don't, so a run split or
+merged anywhere gives the same bits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+SUMS = (
+    "energy_compression_uj",
+    "energy_rebound_uj",
+    "strokes_count",
+    "compression_strokes_count",
+    "shaft_travel_um",
+    "stroke_travel_um",
+    "bottom_outs_count",
+    "measured_us",
+    "unmeasured_us",
+    "moving_us",
+    "moving_measured_us",
+)
+MAXIMA = ("peak_compression_umps", "peak_rebound_umps", "peak_body_mc")
+
+
+@dataclass(slots=True)
+class Totals:
+    """Accumulated duty of one damper in whole micro-units; times are per damper.
+
+    energy_*_uj [uJ], *_travel_um [um], *_us [us], peak_*_umps [um/s], peak_body_mc [m degC] or None
+    while no temperature was seen. measured + unmeasured = time the source was running; moving_*
+    the same while the vehicle moved (speed over 1 m/s or a stroke within 10 s).
+    """
+
+    energy_compression_uj: int = 0
+    energy_rebound_uj: int = 0
+    strokes_count: int = 0
+    compression_strokes_count: int = 0
+    shaft_travel_um: int = 0
+    stroke_travel_um: int = 0
+    bottom_outs_count: int = 0
+    measured_us: int = 0
+    unmeasured_us: int = 0
+    moving_us: int = 0
+    moving_measured_us: int = 0
+    peak_compression_umps: int = 0
+    peak_rebound_umps: int = 0
+    peak_body_mc: int | None = None
+
+    @property
+    def energy_uj(self) -> int:
+        """Return compression and rebound energy together [uJ]."""
+        return self.energy_compression_uj + self.energy_rebound_uj
+
+    def copy(self) -> Totals:
+        """Return an independent copy."""
+        return Totals(*self.as_row())
+
+    def as_row(self) -> tuple[int | None, ...]:
+        """Return the values in field order, as the ledger stores them."""
+        return tuple(getattr(self, f.name) for f in fields(self))
+
+    def merge(self, later: Totals) -> None:
+        """Add a later run to this one."""
+        for name in SUMS:
+            setattr(self, name, getattr(self, name) + getattr(later, name))
+        for name in MAXIMA:
+            setattr(self, name, _larger(getattr(self, name), getattr(later, name)))
+
+    def since(self, earlier: Totals) -> Totals:
+        """Return the sums gained since an earlier copy; maxima are this one's own."""
+        gained = self.copy()
+        for name in SUMS:
+            setattr(gained, name, getattr(self, name) - getattr(earlier, name))
+        return gained
+
+
+TOTALS_COLUMNS = tuple(f.name for f in fields(Totals))
+
+
+def _larger(first: int | None, second: int | None) -> int | None:
+    if first is None or second is None:
+        return second if first is None else first
+    return max(first, second)

@@ -1,0 +1,42 @@
+"""One frame of the raw log in memory; bytes are made and read in `codec.py` (shared/RECORDING.md)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+from dutylog.recording.block import Block
+
+
+class FrameType(IntEnum):
+    """The frame types of version 1; numbers are fixed for ever."""
+
+    SEGMENT_HEAD = 0
+    SAMPLES = 1
+    GAP = 2
+    EVENT = 3
+    CLOCK = 4
+    CONFIG = 5
+    CLOSE = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A frame with its payload decoded: `block` for samples, `data` (JSON object) for all others.
+
+    first_index, n, period_fs: samples and gap frames only, else 0. t0_ns: monotonic time [ns].
+    """
+
+    type: FrameType
+    sequence: int
+    epoch: int
+    t0_ns: int
+    stream_id: int = 0
+    first_index: int = 0
+    n: int = 0
+    period_fs: int = 0
+    config_id: int = 0
+    quality: int = 0
+    block: Block | None = None
+    data: dict[str, Any] | None = None
