@@ -6,7 +6,7 @@ merged anywhere gives the same bits.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 SUMS = (
     "energy_compression_uj",
@@ -55,7 +55,7 @@ class Totals:
 
     def copy(self) -> Totals:
         """Return an independent copy."""
-        return Totals(*self.as_row())
+        return replace(self)
 
     def as_row(self) -> tuple[int | None, ...]:
         """Return the values in field order, as the ledger stores them."""

@@ -26,8 +26,8 @@ class MinuteRow:
     """One damper's duty in one 60-second row; kept for ever, so a pruned recording still reviews.
 
     minute: running number of the row within the epoch. totals: sums of that minute (maxima too).
-    body_mean_c, ambient_mean_c, speed_mean_mps: None when not measured. complete: False for the
-    last row of an epoch cut short.
+    body_mean_c, ambient_mean_c, speed_mean_mps: None when not measured. The last row of an epoch
+    may be shorter than a minute.
     """
 
     unit_id: str

@@ -1,0 +1,257 @@
+"""Strokes: excursions between reversals that come back by at least 3 mm.
+
+A `Chain` is the hysteresis filter over one unbroken stretch of travel, written so that a later
+stretch can be joined to it exactly. Its first pivot stays open to revision, because an earlier
+stretch may move it; everything after its first confirmed reversal never changes. Proof in
+shared/STROKES.md; tests/duty/test_strokes.py splits random series at every point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from dutylog.duty.rainflow import Rainflow
+
+GATE_UM = 3_000
+"""A reversal counts once travel has come back this far (shared/CONVENTIONS.md)."""
+LENGTH_BIN_UM = 5_000
+FREQUENCY_EDGES_HZ = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0)
+"""Classes of stroke frequency, 1 / (2 x duration of the stroke); the outer two are open."""
+
+Point = tuple[int, int]
+"""Travel [um] and the time [ns] it was first reached."""
+
+
+@dataclass(slots=True)
+class StrokeCounts:
+    """Finished strokes: number, length and classes. Lengths in um, classes of 5 mm."""
+
+    strokes_count: int = 0
+    compression_count: int = 0
+    travel_um: int = 0
+    compression_by_length: dict[int, int] = field(default_factory=dict)
+    rebound_by_length: dict[int, int] = field(default_factory=dict)
+    by_frequency: dict[int, int] = field(default_factory=dict)
+
+    def add(self, start: Point, end: Point) -> None:
+        """Count one stroke from start to end."""
+        length_um = abs(end[0] - start[0])
+        self.strokes_count += 1
+        self.travel_um += length_um
+        by_length = self.rebound_by_length
+        if end[0] > start[0]:
+            self.compression_count += 1
+            by_length = self.compression_by_length
+        key = length_um // LENGTH_BIN_UM
+        by_length[key] = by_length.get(key, 0) + 1
+        frequency_hz = 5e8 / max(1, end[1] - start[1])
+        group = sum(frequency_hz >= edge for edge in FREQUENCY_EDGES_HZ)
+        self.by_frequency[group] = self.by_frequency.get(group, 0) + 1
+
+    def merge(self, other: StrokeCounts) -> None:
+        """Add other strokes."""
+        self.strokes_count += other.strokes_count
+        self.compression_count += other.compression_count
+        self.travel_um += other.travel_um
+        for mine, theirs in (
+            (self.compression_by_length, other.compression_by_length),
+            (self.rebound_by_length, other.rebound_by_length),
+            (self.by_frequency, other.by_frequency),
+        ):
+            for key, count in theirs.items():
+                mine[key] = mine.get(key, 0) + count
+
+    def copy(self) -> StrokeCounts:
+        """Return an independent copy."""
+        return StrokeCounts(
+            self.strokes_count,
+            self.compression_count,
+            self.travel_um,
+            dict(self.compression_by_length),
+            dict(self.rebound_by_length),
+            dict(self.by_frequency),
+        )
+
+
+@dataclass(slots=True)
+class Chain:
+    """State of the filter over one unbroken stretch.
+
+    low, high: extremes while no direction is known (None while empty). direction: +1 compression,
+    -1 rebound, 0 unknown. first: first pivot. second: end of the first stroke, kept apart in a head
+    only. last: latest pivot. extreme: furthest point of the open stroke. reversals: pivots after the first.
+    """
+
+    low: Point | None = None
+    high: Point | None = None
+    direction: int = 0
+    first: Point | None = None
+    second: Point | None = None
+    last: Point | None = None
+    extreme: Point | None = None
+    reversals: int = 0
+
+    def find_direction(self, point: Point) -> bool:
+        """Take a point while no direction is known; return True when it gives one."""
+        if self.low is None or self.high is None:
+            self.low = self.high = point
+            return False
+        if point[0] < self.low[0]:
+            self.low = point
+        elif point[0] > self.high[0]:
+            self.high = point
+        if point[0] - self.low[0] >= GATE_UM:
+            self.direction, self.first = 1, self.low
+        elif self.high[0] - point[0] >= GATE_UM:
+            self.direction, self.first = -1, self.high
+        else:
+            return False
+        self.last, self.extreme = self.first, point
+        self.low = self.high = None
+        return True
+
+    def copy(self) -> Chain:
+        """Return an independent copy."""
+        return Chain(*(getattr(self, name) for name in self.__slots__))
+
+
+@dataclass(slots=True)
+class Strokes:
+    """Strokes of a stretch with any number of breaks; splits and merges exactly.
+
+    head: the leftmost chain, whose first stroke an earlier stretch can still change. tail: the chain
+    that goes on after the latest break, None while unbroken. counts: strokes whose both ends are
+    certain. flow: rainflow of all pivots but the head's first.
+    """
+
+    head: Chain = field(default_factory=Chain)
+    tail: Chain | None = None
+    counts: StrokeCounts = field(default_factory=StrokeCounts)
+    flow: Rainflow = field(default_factory=Rainflow)
+
+    def update(self, points: list[Point]) -> None:
+        """Take the turning points of unbroken travel in order, ends included."""
+        chain = self.head if self.tail is None else self.tail
+        for point in points:
+            extreme = chain.extreme
+            if extreme is None:
+                if chain.find_direction(point) and self.tail is not None and chain.first is not None:
+                    self.flow.update([chain.first[0]])
+            elif (point[0] - extreme[0]) * chain.direction > 0:
+                chain.extreme = point
+            elif abs(point[0] - extreme[0]) >= GATE_UM:
+                self._confirm(chain, extreme)
+                chain.direction, chain.extreme = -chain.direction, point
+
+    def _confirm(self, chain: Chain, pivot: Point) -> None:
+        """Take the end of a stroke as certain."""
+        self.flow.update([pivot[0]])
+        if chain.reversals == 0 and self.tail is None:
+            chain.second = pivot
+        elif chain.last is not None:
+            self.counts.add(chain.last, pivot)
+        chain.reversals += 1
+        chain.last = pivot
+
+    def break_off(self) -> None:
+        """End the open stroke: travel was lost here, or the run is over."""
+        chain = self.head if self.tail is None else self.tail
+        if chain.extreme is not None:
+            self._confirm(chain, chain.extreme)
+        self.tail = Chain()
+
+    def merge(self, later: Strokes) -> None:
+        """Add a later stretch that begins with the sample after this one's last."""
+        head, broken = later.head, later.tail is not None
+        if head.extreme is None:
+            self.update([p for p in (head.low, head.high) if p is not None])
+        else:
+            self._join(head, broken)
+        if later.tail is not None:
+            if head.extreme is None or head.reversals == 1:
+                self.break_off()
+            self.tail = later.tail.copy()
+        self.counts.merge(later.counts)
+        self.flow.merge(later.flow)
+
+    def _join(self, head: Chain, broken: bool) -> None:
+        """Go on with a later head of known direction; feeding the ends of its first stroke is enough."""
+        end = head.extreme if head.second is None else head.second
+        self.update([p for p in (head.first, end) if p is not None])
+        if head.second is None or (broken and head.reversals == 1):
+            return
+        mine = self.head if self.tail is None else self.tail
+        # later.flow begins with this same pivot; pushed twice in a row it counts once.
+        self._confirm(mine, head.second)
+        mine.direction, mine.last, mine.extreme = head.direction, head.last, head.extreme
+        mine.reversals += head.reversals - 1
+
+    def confirmed(self) -> StrokeCounts:
+        """Return the strokes whose end is certain, the first one included."""
+        counts = self.counts.copy()
+        if self.head.first is not None and self.head.second is not None:
+            counts.add(self.head.first, self.head.second)
+        return counts
+
+    def finished(self) -> StrokeCounts:
+        """Return all strokes as if travel ended here."""
+        whole = _copy_strokes(self)
+        whole.break_off()
+        return whole.confirmed()
+
+    def rainflow(self) -> Rainflow:
+        """Return the rainflow count as if travel ended here."""
+        whole = _copy_strokes(self)
+        whole.break_off()
+        flow = Rainflow()
+        if whole.head.first is not None:
+            flow.update([whole.head.first[0]])
+        flow.merge(whole.flow)
+        return flow
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the state in JSON types."""
+        return {
+            "head": _chain_to_list(self.head),
+            "tail": None if self.tail is None else _chain_to_list(self.tail),
+            "counts": [
+                self.counts.strokes_count,
+                self.counts.compression_count,
+                self.counts.travel_um,
+                sorted(self.counts.compression_by_length.items()),
+                sorted(self.counts.rebound_by_length.items()),
+                sorted(self.counts.by_frequency.items()),
+            ],
+            "flow": self.flow.to_dict(),
+        }
+
+    @staticmethod
+    def from_dict(data: dict[str, Any]) -> Strokes:
+        """Restore what `to_dict` gave."""
+        strokes, compressions, travel_um, *groups = data["counts"]
+        by = [{int(key): int(count) for key, count in group} for group in groups]
+        return Strokes(
+            head=_chain_from_list(data["head"]),
+            tail=None if data["tail"] is None else _chain_from_list(data["tail"]),
+            counts=StrokeCounts(int(strokes), int(compressions), int(travel_um), *by),
+            flow=Rainflow.from_dict(data["flow"]),
+        )
+
+
+def _copy_strokes(strokes: Strokes) -> Strokes:
+    flow = Rainflow()
+    flow.closed_counts = dict(strokes.flow.closed_counts)
+    flow.residue_um = list(strokes.flow.residue_um)
+    tail = None if strokes.tail is None else strokes.tail.copy()
+    return Strokes(strokes.head.copy(), tail, strokes.counts.copy(), flow)
+
+
+def _chain_to_list(chain: Chain) -> list[Any]:
+    return [getattr(chain, name) for name in chain.__slots__]
+
+
+def _chain_from_list(data: list[Any]) -> Chain:
+    low, high, direction, first, second, last, extreme, reversals = data
+    points = [None if p is None else (int(p[0]), int(p[1])) for p in (low, high, first, second, last, extreme)]
+    return Chain(points[0], points[1], int(direction), points[2], points[3], points[4], points[5], int(reversals))

@@ -1,0 +1,398 @@
+"""The engine: frames of the raw log in, duty per damper out.
+
+A pure function of the log's prefix: it reads no clock, no file and no queue. After a restart it is
+restored from a checkpoint and fed the frames since `Checkpoint.needed_from` again.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dutylog import ENGINE
+from dutylog.domain.vehicle import Profile, Vehicle
+from dutylog.duty.damper_duty import DamperDuty
+from dutylog.duty.force import ForceTable
+from dutylog.duty.totals import Totals
+from dutylog.engine.epoch_run import EpochRun, PreparedTile
+from dutylog.engine.minutes import MinuteTracker
+from dutylog.engine.output import DamperLive, Fault, Live, Step
+from dutylog.engine.place import Energies, Place, is_shaken
+from dutylog.engine.stuck import StuckJudge
+from dutylog.engine.trips import TileSummary, TripTracker
+from dutylog.errors import InputError
+from dutylog.recording.frame import Frame, FrameType
+
+MOVING_MPS = 1.0
+MOVING_TILES = 10
+"""Moving: speed over 1 m/s, or a stroke within the last 10 s (shared/CONVENTIONS.md)."""
+HEAT_TILES = 10
+"""Heat going in is the mean over the last 10 s."""
+
+
+@dataclass(frozen=True, slots=True)
+class EnergyTile:
+    """A prepared tile with the heat of each sample [uJ], 0 where it doesn't count. For reports."""
+
+    prepared: PreparedTile
+    energy_uj: Energies
+
+
+class Engine:
+    """Accumulates duty for the units in the places of a vehicle.
+
+    load_duty: returns what a unit has done so far, or None for nothing. observer: called with every
+    tile, for reports. keep_vehicle: the given vehicle counts, whatever the log's config frames say.
+    """
+
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        *,
+        load_duty: Callable[[str], DamperDuty | None] = lambda _: None,
+        observer: Callable[[EnergyTile], None] | None = None,
+        keep_vehicle: bool = False,
+        grace_s: float = 600.0,
+    ) -> None:
+        self._load_duty = load_duty
+        self._observer = observer
+        self._keep_vehicle = keep_vehicle
+        self._trips = TripTracker(round(grace_s * 1e9))
+        self._minutes = MinuteTracker()
+        self._run: EpochRun | None = None
+        self._epoch = 0
+        self._source_kind = ""
+        self._boot: tuple[str, int | None] = ("", None)
+        self._old_offset_ns: int | None = None
+        self._foreign_clock = self._fresh_epoch = False
+        self._strokes_ago = MOVING_TILES
+        self._heat: dict[str, deque[tuple[int, int]]] = {}
+        self._live: Live | None = None
+        self.sequence = 0
+        self._set_vehicle(vehicle, {})
+
+    def feed(self, frame: Frame) -> Step:
+        """Take the next frame of the log; return what became certain with it."""
+        step = Step(frame.sequence)
+        self.sequence = frame.sequence
+        if frame.type in (FrameType.SAMPLES, FrameType.GAP):
+            if self._run is None:
+                self._run = EpochRun(frame.epoch, self.vehicle)
+            self._run.feed(frame)
+            self._work(step, ended=False)
+        elif frame.type is FrameType.SEGMENT_HEAD:
+            self._take_head(frame, step)
+        elif frame.type is FrameType.CONFIG:
+            self._take_config(frame, step)
+        elif frame.type is FrameType.EVENT:
+            self._take_event(frame, step)
+        elif frame.type is FrameType.CLOCK and frame.data is not None:
+            self._take_clock(frame.data)
+        return step
+
+    def totals(self) -> dict[str, Totals]:
+        """Return the totals of each installed unit by unit_id."""
+        return {place.unit_id: place.duty.totals() for place in self._places}
+
+    def duties(self) -> dict[str, DamperDuty]:
+        """Return the accumulators of each installed unit by unit_id (live objects)."""
+        return {place.unit_id: place.duty for place in self._places}
+
+    def units(self) -> dict[str, str]:
+        """Return the unit_id in each position."""
+        return {place.damper.position: place.unit_id for place in self._places}
+
+    @property
+    def live(self) -> Live | None:
+        """Return the vehicle after the latest tile of this run of the program."""
+        return self._live
+
+    def finish(self) -> Step:
+        """End the run as if the log said so (a recording's end)."""
+        step = Step(self.sequence)
+        self._end_epoch(step, close_trip=True)
+        return step
+
+    # -- frames ---------------------------------------------------------------------------------
+
+    def _take_head(self, frame: Frame, step: Step) -> None:
+        data = frame.data or {}
+        self._source_kind = str((data.get("source") or {}).get("kind", ""))
+        boot_id = str(data.get("boot_id", ""))
+        if frame.epoch != self._epoch:
+            self._end_epoch(step, close_trip=False)
+            self._epoch = frame.epoch
+            self._fresh_epoch = True
+        if boot_id != self._boot[0]:
+            # Another boot is another monotonic clock: only trusted wall time can carry an open trip over.
+            self._old_offset_ns = self._boot[1]
+            self._foreign_clock = True
+            self._boot = (boot_id, None)
+
+    def _take_clock(self, data: dict[str, Any]) -> None:
+        if not data["trusted"]:
+            return
+        offset_ns = int(data["utc_ns"]) - int(data["mono_ns"])
+        if self._foreign_clock and self._old_offset_ns is not None:
+            self._trips.shift_clock(self._old_offset_ns - offset_ns)
+            self._foreign_clock = False
+        self._boot = (self._boot[0], offset_ns)
+
+    def _take_config(self, frame: Frame, step: Step) -> None:
+        if self._keep_vehicle or frame.data is None:
+            return
+        vehicle = Vehicle.from_dict(frame.data)
+        if vehicle == self.vehicle:
+            return
+        self._end_epoch(step, close_trip=False)
+        installed = {p.damper.position: (p.unit_id, p.serial, p.duty) for p in self._places}
+        self._set_vehicle(vehicle, installed)
+
+    def _take_event(self, frame: Frame, step: Step) -> None:
+        data = frame.data or {}
+        kind = data.get("kind")
+        if kind == "install":
+            self._install(str(data["position"]), str(data["unit_id"]), data.get("serial"), step)
+        elif kind == "remove":
+            self._install(str(data["position"]), "", None, step)
+        elif kind == "end":
+            self._end_epoch(step, close_trip=self._source_kind == "recording")
+        elif kind == "time_order":
+            for place in self._places:
+                span = int(data["start_ns"]), int(data["end_ns"])
+                step.faults.append(Fault(place.damper.position, "time_order", *span))
+
+    def _install(self, position: str, unit_id: str, serial: str | None, step: Step) -> None:
+        for place in self._places:
+            if place.damper.position != position:
+                continue
+            if place.unit_id == (unit_id or _nobody(position)):
+                place.serial = serial if unit_id else None
+                return
+            step.minutes += self._minutes.flush()
+            place.duty.break_off()
+            place.unit_id, place.serial = unit_id or _nobody(position), serial
+            place.duty = self._duty_of(place.unit_id, place.profile)
+            place.next_index = None
+            self._heat.pop(position, None)
+            step.must_store_all = True
+
+    def _end_epoch(self, step: Step, *, close_trip: bool) -> None:
+        """Work off what is left of the running epoch."""
+        if self._run is not None:
+            self._work(step, ended=True)
+            step.faults += self._run.end_faults()
+            self._run = None
+            step.must_store_all = True
+        for place in self._places:
+            measured_us, unmeasured_us = place.stuck.settle()
+            place.duty.add_time(measured_us=measured_us, unmeasured_us=unmeasured_us)
+            place.duty.break_off()
+            place.next_index = None
+        self._strokes_ago = MOVING_TILES
+        step.minutes += self._minutes.flush()
+        if close_trip:
+            step.trips += self._trips.close()
+
+    # -- tiles ----------------------------------------------------------------------------------
+
+    def _work(self, step: Step, *, ended: bool) -> None:
+        if self._run is None:
+            return
+        for tile in self._run.tiles(ended=ended):
+            self._take_tile(self._run, tile, step)
+            step.tiles += 1
+        if step.tiles:
+            step.live = self._live
+            row = self._trips.row()
+            if row is not None:
+                step.trips.append(row)
+
+    def _take_tile(self, run: EpochRun, tile: PreparedTile, step: Step) -> None:
+        if self._fresh_epoch:
+            if self._foreign_clock or not self._trips.continues_at(tile.start_ns):
+                step.trips += self._trips.close()
+            self._fresh_epoch = self._foreign_clock = False
+        before = [place.duty.totals() for place in self._places]
+        energy_uj = np.zeros(tile.travel_m.shape, dtype=np.int64)
+        rms_mps = np.sqrt(np.mean(tile.speed_mps**2, axis=1))
+        times = []
+        for row, place in enumerate(self._places):
+            shaken = is_shaken(tile, row, rms_mps)
+            measured_us, unmeasured_us, valid = place.judge_time(tile, row, shaken, run.travel_faults, step.faults)
+            times.append((measured_us, unmeasured_us))
+            place.accumulate(tile, row, valid, energy_uj[row])
+        gained = any(
+            place.duty.totals().strokes_count > old.strokes_count
+            for place, old in zip(self._places, before, strict=True)
+        )
+        self._strokes_ago = 0 if gained else min(self._strokes_ago + 1, MOVING_TILES)
+        fast = tile.vehicle_mps is not None and tile.vehicle_mps > MOVING_MPS
+        moving = fast or self._strokes_ago < MOVING_TILES
+        for place, (measured_us, unmeasured_us) in zip(self._places, times, strict=True):
+            place.duty.add_time(measured_us=measured_us, unmeasured_us=unmeasured_us, moving=moving)
+        step.faults += tile.faults
+        self._summarise(run, tile, before, moving, rms_mps, step)
+        if self._observer is not None:
+            self._observer(EnergyTile(tile, energy_uj))
+
+    def _summarise(
+        self,
+        run: EpochRun,
+        tile: PreparedTile,
+        before: list[Totals],
+        moving: bool,
+        rms_mps: NDArray[np.float64],
+        step: Step,
+    ) -> None:
+        """Hand the tile's gains to trip, minute and live page."""
+        gains = []
+        bodies: list[float | None] = []
+        for row, place in enumerate(self._places):
+            gained = place.duty.totals().since(before[row])
+            samples = tile.body_samples[row]
+            _set_maxima(gained, tile, row, samples)
+            gains.append((place.unit_id, place.damper.position, gained))
+            bodies.append(sum(samples) / len(samples) if samples else None)
+            heat = self._heat.setdefault(place.damper.position, deque(maxlen=HEAT_TILES))
+            heat.append((gained.energy_uj, gained.measured_us))
+        seconds = (tile.end_ns - tile.start_ns) * 1e-9
+        distance_m = None if tile.vehicle_mps is None else max(0.0, tile.vehicle_mps) * seconds
+        summary = TileSummary(tile.epoch, tile.tile, tile.start_ns, tile.end_ns, moving, distance_m, tuple(gains))
+        step.trips += self._trips.update(summary)
+        step.minutes += self._minutes.update(summary, bodies, tile.ambient_c, tile.vehicle_mps)
+        self._live = Live(
+            tile.epoch, tile.tile, tile.end_ns, moving, tile.vehicle_mps, tile.ambient_c,
+            tuple(self._damper_live(run, tile, row, place, rms_mps) for row, place in enumerate(self._places)),
+            self._trips.row(),
+        )  # fmt: skip
+
+    def _damper_live(
+        self, run: EpochRun, tile: PreparedTile, row: int, place: Place, rms_mps: NDArray[np.float64]
+    ) -> DamperLive:
+        position = place.damper.position
+        energy_uj = sum(e for e, _ in self._heat[position])
+        measured_us = sum(t for _, t in self._heat[position])
+        seen = bool(tile.valid[row].any())
+        faults = [
+            *run.travel_faults.active(position, tile.end_ns - 50_000_000),
+            *run.slow_faults.active(position, tile.end_ns - 1_500_000_000),
+        ]
+        if not tile.has_sensor[row]:
+            faults.append("no_travel_sensor")
+        return DamperLive(
+            position=position,
+            wheel=place.damper.wheel,
+            unit_id=place.unit_id,
+            serial=place.serial,
+            totals=place.duty.totals(),
+            heat_w=energy_uj / measured_us if measured_us else None,
+            body_c=run.body_now(position, tile.end_ns),
+            body_limit_c=place.profile.body_limit_c,
+            travel_mm=float(tile.travel_m[row, -1]) * 1e3 if seen else None,
+            stroke_mm=place.profile.stroke_m * 1e3,
+            speed_rms_mps=float(rms_mps[row]) if seen else None,
+            faults=tuple(faults),
+        )
+
+    # -- vehicle --------------------------------------------------------------------------------
+
+    def _set_vehicle(self, vehicle: Vehicle, installed: dict[str, tuple[str, str | None, DamperDuty]]) -> None:
+        self.vehicle = vehicle
+        self._places: list[Place] = []
+        for damper in vehicle.dampers:
+            profile = vehicle.profile_of(damper)
+            unit_id, serial, duty = installed.get(damper.position, (_nobody(damper.position), damper.serial, None))
+            if duty is None:
+                duty = self._duty_of(unit_id, profile)
+            duty.stroke_um = round(profile.stroke_m * 1e6)
+            self._places.append(Place(damper, profile, ForceTable(profile), unit_id, serial, duty))
+
+    def _duty_of(self, unit_id: str, profile: Profile) -> DamperDuty:
+        stroke_um = round(profile.stroke_m * 1e6)
+        duty = self._load_duty(unit_id) or DamperDuty(stroke_um)
+        duty.stroke_um = stroke_um
+        return duty
+
+    # -- checkpoint -----------------------------------------------------------------------------
+
+    def checkpoint(self) -> bytes:
+        """Return all state but the duties, to be stored with them in one transaction."""
+        state: dict[str, Any] = {
+            "engine": ENGINE,
+            "sequence": self.sequence,
+            "needed_from": self.sequence + 1 if self._run is None else self._run.needed_from() or self.sequence + 1,
+            "vehicle": self.vehicle.to_dict(),
+            "places": [[p.damper.position, p.unit_id, p.serial, p.stuck.to_list(), p.next_index] for p in self._places],
+            "epoch": self._epoch,
+            "source_kind": self._source_kind,
+            "boot": self._boot,
+            "clock": [self._old_offset_ns, self._foreign_clock, self._fresh_epoch],
+            "strokes_ago": self._strokes_ago,
+            "run": None if self._run is None else self._run.to_dict(),
+            "trips": self._trips.to_dict(),
+            "minutes": self._minutes.to_dict(),
+        }
+        return zlib.compress(json.dumps(state, allow_nan=False, separators=(",", ":")).encode(), 6)
+
+    @staticmethod
+    def restore(
+        checkpoint: bytes,
+        *,
+        load_duty: Callable[[str], DamperDuty | None],
+        grace_s: float = 600.0,
+    ) -> tuple[Engine, int]:
+        """Return the engine and the sequence of the first frame it must be `warm`ed with.
+
+        Raises:
+            InputError: the checkpoint was written by another engine version.
+        """
+        state = json.loads(zlib.decompress(checkpoint))
+        if state["engine"] != ENGINE:
+            raise InputError(f"checkpoint of engine {state['engine']}, this is {ENGINE}")
+        engine = Engine(Vehicle.from_dict(state["vehicle"]), load_duty=lambda _: None, grace_s=grace_s)
+        engine._load_duty = load_duty
+        for place, (position, unit_id, serial, stuck, next_index) in zip(engine._places, state["places"], strict=True):
+            if place.damper.position != position:
+                raise InputError(f"checkpoint knows {position} where the vehicle has {place.damper.position}")
+            place.unit_id, place.serial = unit_id, serial
+            place.duty = engine._duty_of(unit_id, place.profile)
+            place.stuck = StuckJudge(*stuck)
+            place.next_index = next_index
+        engine.sequence = int(state["sequence"])
+        engine._epoch, engine._source_kind = state["epoch"], state["source_kind"]
+        engine._boot = (state["boot"][0], state["boot"][1])
+        engine._old_offset_ns, engine._foreign_clock, engine._fresh_epoch = state["clock"]
+        engine._strokes_ago = state["strokes_ago"]
+        engine._trips.restore(state["trips"])
+        engine._minutes.restore(state["minutes"])
+        if state["run"] is not None:
+            engine._run = EpochRun(state["run"]["epoch"], engine.vehicle)
+            engine._run.restore(state["run"])
+        return engine, int(state["needed_from"])
+
+    def warm(self, frame: Frame) -> None:
+        """Read a frame again that a restored engine had already taken; nothing is counted."""
+        wanted = frame.type in (FrameType.SAMPLES, FrameType.GAP)
+        if self._run is not None and wanted and frame.epoch == self._run.epoch:
+            self._run.feed(frame)
+
+
+def _nobody(position: str) -> str:
+    """Return the stand-in unit of a place whose damper has not been named."""
+    return f"unnamed:{position}"
+
+
+def _set_maxima(gained: Totals, tile: PreparedTile, row: int, samples: list[float]) -> None:
+    """Replace the life maxima that `since` leaves by those of the tile itself."""
+    speed = tile.speed_mps[row][tile.valid[row]]
+    gained.peak_compression_umps = max(0, round(float(speed.max()) * 1e6)) if len(speed) else 0
+    gained.peak_rebound_umps = max(0, round(-float(speed.min()) * 1e6)) if len(speed) else 0
+    gained.peak_body_mc = round(max(samples) * 1000) if samples else None

@@ -1,0 +1,301 @@
+"""One epoch of a source: frames in, prepared tiles out.
+
+A tile is round(rate) indices on a grid that starts at the epoch. It is prepared as soon as its
+window (shaft_speed.TileShape) is known to the end, or the epoch is over; so what comes out depends
+on the log alone, never on the lengths in which it arrived.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dutylog.domain.vehicle import Vehicle
+from dutylog.engine.faults import FaultTracker
+from dutylog.engine.output import Fault
+from dutylog.engine.slow_channel import SlowChannel
+from dutylog.engine.travel_buffer import TravelBuffer
+from dutylog.errors import RecordingError
+from dutylog.motion.shaft_speed import ShaftSpeedEstimator, TileShape
+from dutylog.motion.validity import find_runs, judge_window
+from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Block
+from dutylog.recording.frame import Frame, FrameType
+from dutylog.units import FS_PER_NS
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+TEMPERATURE_RANGE_C = (-60.0, 400.0)
+"""Outside it a thermocouple is open or wired wrongly; a converter's open code is 2047. Judgement."""
+SPEED_RANGE_MPS = (-5.0, 150.0)
+TRAVEL_JOIN_NS = 60_000_000
+SLOW_JOIN_NS = 2_500_000_000
+SLOW_HALO_NS = 1_000_000_000
+"""Slow samples up to this long after a tile are used for it; they are in the log by then."""
+
+
+@dataclass(frozen=True, slots=True)
+class PreparedTile:
+    """A tile of prepared signals; rows are dampers in the vehicle's order.
+
+    travel_m, speed_mps: (dampers, n). raw_m: calibrated samples, holes filled. valid: may be integrated. noise_m: (dampers,) rms of the sensor.
+    body_c: (dampers, n), NaN while unknown. body_samples: believed samples that fall in the tile.
+    void: nothing came at all. has_sensor: (dampers,).
+    """
+
+    epoch: int
+    tile: int
+    start_index: int
+    start_ns: int
+    end_ns: int
+    period_fs: int
+    travel_m: Array
+    speed_mps: Array
+    raw_m: Array
+    valid: Mask
+    noise_m: Array
+    body_c: Array
+    body_samples: tuple[list[float], ...]
+    ambient_c: float | None
+    vehicle_mps: float | None
+    void: bool
+    has_sensor: tuple[bool, ...]
+    faults: tuple[Fault, ...]
+
+    @property
+    def n(self) -> int:
+        """Return the number of indices in the tile."""
+        return int(self.travel_m.shape[1])
+
+    @property
+    def dt_s(self) -> float:
+        """Return the sample spacing [s]."""
+        return self.period_fs * 1e-15
+
+    def time_ns(self, offset: int) -> int:
+        """Return the grid instant of an index relative to the tile's start."""
+        return self.start_ns + offset * self.period_fs // FS_PER_NS
+
+
+class EpochRun:
+    """Buffers what tiles still need and prepares them in order."""
+
+    def __init__(self, epoch: int, vehicle: Vehicle) -> None:
+        self.epoch = epoch
+        self._dampers = vehicle.dampers
+        self._stroke_m = np.array([vehicle.profile_of(d).stroke_m for d in vehicle.dampers])
+        self._body = {d.position: SlowChannel(*TEMPERATURE_RANGE_C) for d in vehicle.dampers}
+        self._ambient = SlowChannel(*TEMPERATURE_RANGE_C)
+        self._speed = SlowChannel(*SPEED_RANGE_MPS)
+        self.travel_faults = FaultTracker(TRAVEL_JOIN_NS)
+        self.slow_faults = FaultTracker(SLOW_JOIN_NS)
+        self._buffer: TravelBuffer | None = None
+        self._estimator: ShaftSpeedEstimator | None = None
+        self._anchors: deque[tuple[int, int, int]] = deque()
+        self._needed: deque[tuple[int, int, int]] = deque()
+        self._start_index: int | None = None
+        self.next_tile: int | None = None
+        self._news: list[Fault] = []
+
+    def feed(self, frame: Frame) -> None:
+        """Take a samples or gap frame."""
+        block = frame.block
+        if block is None:
+            buffer = self._buffer
+            if frame.type is FrameType.GAP and buffer is not None and frame.stream_id == buffer.stream.stream_id:
+                end_index = frame.first_index + frame.n
+                buffer.append_missing(end_index)
+                self._needed.append((frame.sequence, end_index, 0))
+            return
+        if any(channel.quantity == TRAVEL for channel in block.stream.channels):
+            self._feed_travel(block)
+            self._needed.append((frame.sequence, block.end_index, 0))
+        else:
+            self._feed_slow(block)
+            self._needed.append((frame.sequence, 0, block.time_ns(block.end_index - 1)))
+
+    def tiles(self, *, ended: bool = False) -> Iterator[PreparedTile]:
+        """Yield every tile whose window is known; with `ended` all that is left."""
+        buffer, estimator = self._buffer, self._estimator
+        if buffer is None or estimator is None or self.next_tile is None:
+            return
+        shape = estimator.shape
+        while True:
+            start = self.next_tile * shape.n
+            ready = buffer.end_index >= start + shape.n + shape.future
+            if not ready and not (ended and buffer.end_index > start):
+                return
+            tile = self._prepare(buffer, estimator, self.next_tile)
+            self.next_tile += 1
+            self._forget(buffer, shape)
+            yield tile
+
+    def end_faults(self) -> list[Fault]:
+        """Return the faults still open at the end of the epoch."""
+        return [*self.travel_faults.close_all(), *self.slow_faults.close_all()]
+
+    def needed_from(self) -> int | None:
+        """Return the sequence of the oldest frame a restart must read again, None if there is none."""
+        return self._needed[0][0] if self._needed else None
+
+    def _feed_travel(self, block: Block) -> None:
+        if self._buffer is None:
+            start = block.first_index if self._start_index is None else self._start_index
+            self._start_index = start
+            self._buffer = TravelBuffer(block.stream, self._dampers, start, block.first_index)
+            shape = TileShape.for_rate(block.stream.samples_per_second)
+            self._estimator = ShaftSpeedEstimator(shape, block.stream.period_fs * 1e-15)
+            if self.next_tile is None:
+                self.next_tile = start // shape.n
+        elif self._buffer.stream.stream_id != block.stream.stream_id:
+            raise RecordingError(
+                f"epoch {self.epoch} has two travel streams ({self._buffer.stream.name}, {block.stream.name}); "
+                "this version reads one"
+            )
+        self._anchors.append((block.first_index, block.t0_ns, block.period_fs))
+        self._buffer.append(block)
+
+    def _feed_slow(self, block: Block) -> None:
+        times = [block.time_ns(block.first_index + i) for i in range(len(block.data))]
+        for column, channel in enumerate(block.stream.channels):
+            values = block.data[:, column].astype(np.float64).tolist()
+            shifted = [t + channel.offset_ns for t in times]
+            if channel.quantity == BODY_TEMPERATURE and channel.name in self._body:
+                for time_ns, good in self._body[channel.name].add(shifted, values):
+                    if not good:
+                        self._news += self.slow_faults.note(channel.name, "thermocouple_open", time_ns, time_ns)
+            elif channel.quantity == AMBIENT_TEMPERATURE:
+                self._ambient.add(shifted, values)
+            elif channel.quantity == SPEED:
+                self._speed.add(shifted, values)
+
+    def _prepare(self, buffer: TravelBuffer, estimator: ShaftSpeedEstimator, tile: int) -> PreparedTile:
+        shape = estimator.shape
+        first = max(tile * shape.n, buffer.start_index)
+        stop = min((tile + 1) * shape.n, buffer.end_index)
+        inside = slice(first - tile * shape.n, stop - tile * shape.n)
+        void = buffer.is_void(first, stop)
+        start_ns, period_fs = self._time_of(first)
+        end_ns = start_ns + (stop - first) * period_fs // FS_PER_NS
+        if void:
+            raw = travel = speed = np.zeros((len(self._dampers), stop - first))
+            valid = np.zeros(travel.shape, dtype=bool)
+            noise = np.zeros(len(travel))
+            missing, outside, spike = ~valid, valid, valid
+        else:
+            window = buffer.window(tile * shape.n - shape.past, shape.length)
+            judged = judge_window(window, self._stroke_m, period_fs * 1e-15)
+            whole = slice(shape.past + inside.start, shape.past + inside.stop)
+            travel, speed, noise = estimator.prepare(judged.filled_m, period_fs * 1e-15)
+            raw, travel, speed = judged.filled_m[:, whole], travel[:, inside], speed[:, inside]
+            valid, missing = judged.valid[:, whole], judged.missing[:, whole]
+            outside, spike = judged.outside[:, whole], judged.spike[:, whole]
+        sensors = tuple(buffer.has_sensor(row) for row in range(len(self._dampers)))
+        for row, damper in enumerate(self._dampers):
+            if sensors[row]:
+                masks = (("gap", missing[row]), ("travel_open", outside[row]), ("spike", spike[row]))
+                self._note_travel(damper.position, masks, start_ns, period_fs)
+        self._news += self.travel_faults.close_before(start_ns) + self.slow_faults.close_before(start_ns)
+        faults, self._news = tuple(self._news), []
+        body_c, body_samples = self._body_temperatures(start_ns, end_ns, stop - first)
+        speeds = self._speed.within(start_ns, end_ns)
+        return PreparedTile(
+            epoch=self.epoch,
+            tile=tile,
+            start_index=first,
+            start_ns=start_ns,
+            end_ns=end_ns,
+            period_fs=period_fs,
+            travel_m=travel,
+            speed_mps=speed,
+            raw_m=raw,
+            valid=valid,
+            noise_m=noise,
+            body_c=body_c,
+            body_samples=body_samples,
+            ambient_c=self._ambient.latest(end_ns, 60 * SLOW_HALO_NS),
+            vehicle_mps=sum(speeds) / len(speeds) if speeds else self._speed.latest(end_ns, 3 * SLOW_HALO_NS),
+            void=void,
+            has_sensor=sensors,
+            faults=faults,
+        )
+
+    def _note_travel(self, position: str, masks: tuple[tuple[str, Mask], ...], start_ns: int, period_fs: int) -> None:
+        for kind, mask in masks:
+            if not mask.any():
+                continue
+            for begin, end in find_runs(mask):
+                begin_ns = start_ns + begin * period_fs // FS_PER_NS
+                end_ns = start_ns + end * period_fs // FS_PER_NS
+                if kind == "spike":
+                    self._news.append(Fault(position, kind, begin_ns, begin_ns))
+                else:
+                    self._news += self.travel_faults.note(position, kind, begin_ns, end_ns)
+
+    def _body_temperatures(self, start_ns: int, end_ns: int, n: int) -> tuple[Array, tuple[list[float], ...]]:
+        instants = start_ns + (np.arange(n) * ((end_ns - start_ns) // max(n, 1)))
+        rows = [self._body[d.position].interpolate(instants, end_ns + SLOW_HALO_NS) for d in self._dampers]
+        return np.array(rows), tuple(self._body[d.position].within(start_ns, end_ns) for d in self._dampers)
+
+    def body_now(self, position: str, end_ns: int) -> float | None:
+        """Return the newest body temperature [degC] before end_ns, None when older than 2 s."""
+        return self._body[position].latest(end_ns, 2 * SLOW_HALO_NS)
+
+    def _time_of(self, index: int) -> tuple[int, int]:
+        """Return instant [ns] and period [fs] of an index, by the latest block that began at or before it."""
+        first_index, t0_ns, period_fs = self._anchors[0]
+        for anchor in self._anchors:
+            if anchor[0] > index:
+                break
+            first_index, t0_ns, period_fs = anchor
+        return t0_ns + (index - first_index) * period_fs // FS_PER_NS, period_fs
+
+    def _forget(self, buffer: TravelBuffer, shape: TileShape) -> None:
+        """Drop what no later tile needs."""
+        next_tile = self.next_tile or 0
+        oldest = next_tile * shape.n - shape.past
+        buffer.drop_before(oldest)
+        while len(self._anchors) > 1 and self._anchors[1][0] <= oldest:
+            self._anchors.popleft()
+        next_ns = self._time_of(next_tile * shape.n)[0] - SLOW_HALO_NS
+        for channel in (*self._body.values(), self._ambient, self._speed):
+            channel.let_go_before(next_ns)
+        anchor = self._anchors[0][0]
+        while self._needed and self._is_done(self._needed[0], min(oldest, anchor), next_ns):
+            self._needed.popleft()
+
+    @staticmethod
+    def _is_done(entry: tuple[int, int, int], oldest_index: int, oldest_ns: int) -> bool:
+        _, end_index, last_ns = entry
+        return end_index <= oldest_index if end_index else last_ns < oldest_ns
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what can't be read again from the frames since `needed_from`, in JSON types."""
+        return {
+            "epoch": self.epoch,
+            "start_index": self._start_index,
+            "next_tile": self.next_tile,
+            "body": {position: channel.to_dict() for position, channel in self._body.items()},
+            "ambient": self._ambient.to_dict(),
+            "speed": self._speed.to_dict(),
+            "travel_faults": self.travel_faults.to_list(),
+            "slow_faults": self.slow_faults.to_list(),
+            "news": [[f.position, f.kind, f.start_ns, f.end_ns] for f in self._news],
+        }
+
+    def restore(self, data: dict[str, Any]) -> None:
+        """Take back what `to_dict` gave; the frames since `needed_from` must be fed again."""
+        self._start_index, self.next_tile = data["start_index"], data["next_tile"]
+        for position, channel in self._body.items():
+            if position in data["body"]:
+                channel.restore(data["body"][position])
+        self._ambient.restore(data["ambient"])
+        self._speed.restore(data["speed"])
+        self.travel_faults.restore(data["travel_faults"])
+        self.slow_faults.restore(data["slow_faults"])
+        self._news = [Fault(*fault) for fault in data["news"]]

@@ -1,0 +1,95 @@
+"""60-second rows per damper, gathered tile by tile."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dutylog.duty.totals import Totals
+from dutylog.engine.output import MinuteRow
+from dutylog.engine.trips import TileSummary
+
+TILES = 60
+
+
+class _Mean:
+    """Sum and number of the values seen."""
+
+    __slots__ = ("count", "total")
+
+    def __init__(self, total: float = 0.0, count: int = 0) -> None:
+        self.total, self.count = total, count
+
+    def add(self, value: float | None) -> None:
+        if value is not None:
+            self.total += value
+            self.count += 1
+
+    def get(self) -> float | None:
+        return self.total / self.count if self.count else None
+
+
+class MinuteTracker:
+    """The minute being filled. body_c, ambient_c, speed_mps are tile means, None when unknown."""
+
+    def __init__(self) -> None:
+        self._minute: tuple[int, int] | None = None
+        self._start_ns = self._end_ns = 0
+        self._totals: dict[tuple[str, str], Totals] = {}
+        self._body: dict[tuple[str, str], _Mean] = {}
+        self._ambient, self._speed = _Mean(), _Mean()
+
+    def update(
+        self, tile: TileSummary, body_c: list[float | None], ambient_c: float | None, speed_mps: float | None
+    ) -> list[MinuteRow]:
+        """Take a tile; return the rows of the minute before if this tile begins a new one."""
+        rows: list[MinuteRow] = []
+        minute = (tile.epoch, tile.tile // TILES)
+        if self._minute != minute:
+            rows = self.flush()
+            self._minute, self._start_ns = minute, tile.start_ns
+        self._end_ns = tile.end_ns
+        for (unit_id, position, gained), warmth_c in zip(tile.gains, body_c, strict=True):
+            key = (unit_id, position)
+            self._totals.setdefault(key, Totals()).merge(gained)
+            self._body.setdefault(key, _Mean()).add(warmth_c)
+        self._ambient.add(ambient_c)
+        self._speed.add(speed_mps)
+        return rows
+
+    def flush(self) -> list[MinuteRow]:
+        """Return the rows gathered so far and begin anew."""
+        if self._minute is None:
+            return []
+        duration_us = (self._end_ns - self._start_ns) // 1000
+        rows = [
+            MinuteRow(
+                unit_id, position, *self._minute, self._start_ns, duration_us, totals,
+                self._body[unit_id, position].get(), self._ambient.get(), self._speed.get(),
+            )
+            for (unit_id, position), totals in self._totals.items()
+        ]  # fmt: skip
+        self._minute = None
+        self._totals, self._body = {}, {}
+        self._ambient, self._speed = _Mean(), _Mean()
+        return rows
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the state in JSON types."""
+        return {
+            "minute": self._minute,
+            "span": [self._start_ns, self._end_ns],
+            "dampers": [
+                [*key, totals.as_row(), self._body[key].total, self._body[key].count]
+                for key, totals in self._totals.items()
+            ],
+            "means": [self._ambient.total, self._ambient.count, self._speed.total, self._speed.count],
+        }
+
+    def restore(self, data: dict[str, Any]) -> None:
+        """Take back what `to_dict` gave."""
+        self._minute = None if data["minute"] is None else (int(data["minute"][0]), int(data["minute"][1]))
+        self._start_ns, self._end_ns = data["span"]
+        self._totals = {(u, p): Totals(*row) for u, p, row, _, _ in data["dampers"]}
+        self._body = {(u, p): _Mean(total, count) for u, p, _, total, count in data["dampers"]}
+        total, count, speed_total, speed_count = data["means"]
+        self._ambient, self._speed = _Mean(total, count), _Mean(speed_total, speed_count)

@@ -1,0 +1,104 @@
+"""The result of `dutylog integrate`: what one recording holds, per damper."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any
+
+import numpy as np
+
+from dutylog import ENGINE
+from dutylog.domain.vehicle import Vehicle
+from dutylog.duty.damper_duty import DamperDuty
+from dutylog.engine.engine import EnergyTile, Engine
+from dutylog.engine.output import Fault, Step
+from dutylog.recording.frame import Frame
+from dutylog.units import J_PER_UJ, NS_PER_S
+
+WINDOW_NS = 10 * NS_PER_S
+
+
+class Integration:
+    """Feeds frames to an engine of its own and gathers faults and 10-second energies."""
+
+    def __init__(self, vehicle: Vehicle, *, keep_vehicle: bool = True) -> None:
+        """keep_vehicle: the given vehicle counts rather than the log's own config frames."""
+        self.engine = Engine(vehicle, observer=self._observe, keep_vehicle=keep_vehicle)
+        self.faults: list[Fault] = []
+        self._windows: dict[str, defaultdict[int, int]] = {}
+        self._first_ns: int | None = None
+        self._end_ns = 0
+        self.tiles = 0
+
+    def feed(self, frame: Frame) -> None:
+        """Take the next frame."""
+        self._take(self.engine.feed(frame))
+
+    def finish(self) -> None:
+        """The recording is over."""
+        self._take(self.engine.finish())
+
+    def _take(self, step: Step) -> None:
+        self.faults += step.faults
+        self.tiles += step.tiles
+
+    def _observe(self, tile: EnergyTile) -> None:
+        prepared = tile.prepared
+        if self._first_ns is None:
+            self._first_ns = prepared.start_ns
+        self._end_ns = max(self._end_ns, prepared.end_ns)
+        instants = prepared.start_ns + np.arange(prepared.n) * prepared.period_fs // 1_000_000
+        window = instants // WINDOW_NS
+        low = int(window[0])
+        for row, damper in enumerate(self.engine.vehicle.dampers):
+            sums = np.bincount(window - low, tile.energy_uj[row])
+            groups = self._windows.setdefault(damper.position, defaultdict(int))
+            for offset, energy_uj in enumerate(sums):
+                groups[low + offset] += int(energy_uj)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON form: shared/INTEGRATE.md."""
+        duties = self.engine.duties()
+        units = self.engine.units()
+        dampers = {
+            damper.position: self._damper(damper.position, damper.serial, duties[units[damper.position]])
+            for damper in self.engine.vehicle.dampers
+        }
+        return {"schema": 1, "engine": ENGINE, "dampers": dampers}
+
+    def _damper(self, position: str, serial: str | None, duty: DamperDuty) -> dict[str, Any]:
+        totals = duty.totals()
+        moving = totals.moving_measured_us / totals.moving_us if totals.moving_us else None
+        return {
+            "serial": serial,
+            "energy_j": totals.energy_uj * J_PER_UJ,
+            "compression_energy_j": totals.energy_compression_uj * J_PER_UJ,
+            "rebound_energy_j": totals.energy_rebound_uj * J_PER_UJ,
+            "energy_10s_j": self._windows_of(position),
+            "strokes": totals.strokes_count,
+            "compression_strokes": totals.compression_strokes_count,
+            "shaft_travel_m": totals.shaft_travel_um * 1e-6,
+            "stroke_travel_m": totals.stroke_travel_um * 1e-6,
+            "peak_compression_mps": totals.peak_compression_umps * 1e-6,
+            "peak_rebound_mps": totals.peak_rebound_umps * 1e-6,
+            "peak_body_c": None if totals.peak_body_mc is None else totals.peak_body_mc * 1e-3,
+            "bottom_outs": totals.bottom_outs_count,
+            "measured_s": totals.measured_us * 1e-6,
+            "unmeasured_s": totals.unmeasured_us * 1e-6,
+            "coverage_ratio": moving,
+            "faults": self._faults_of(position),
+        }
+
+    def _windows_of(self, position: str) -> list[float]:
+        if self._first_ns is None:
+            return []
+        first, last = self._first_ns // WINDOW_NS, (self._end_ns - 1) // WINDOW_NS
+        groups = self._windows[position]
+        return [groups.get(key, 0) * J_PER_UJ for key in range(first, last + 1)]
+
+    def _faults_of(self, position: str) -> list[dict[str, Any]]:
+        listed = sorted((f.start_ns, f.kind, f.end_ns) for f in self.faults if f.position == position)
+        return [
+            {"kind": kind, "start_s": start_ns / NS_PER_S, "end_s": None if end_ns is None else end_ns / NS_PER_S}
+            for start_ns, kind, end_ns in listed
+        ]

@@ -1,0 +1,89 @@
+"""Travel of every damper on the index grid of one stream, as far as tiles still need it."""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dutylog.domain.vehicle import Damper
+from dutylog.motion.calibration import compute_travel_m
+from dutylog.recording.block import STAMP, TRAVEL, Block, Stream
+
+Array = NDArray[np.float64]
+
+
+class TravelBuffer:
+    """Rows are dampers in the vehicle's order, columns indices of the stream; NaN where nothing came.
+
+    start_index: first index that exists in this epoch. end_index: index after the last known row,
+    gaps included. Gaps take no memory. A damper without a travel sensor has NaN only.
+    """
+
+    def __init__(self, stream: Stream, dampers: tuple[Damper, ...], start_index: int, base_index: int) -> None:
+        """base_index: first index that will be appended; later than start_index after a restart."""
+        self.stream = stream
+        self.start_index = start_index
+        self.end_index = base_index
+        self._dampers = dampers
+        self._columns = [_find_column(stream, damper) for damper in dampers]
+        self._stamp = next((i for i, c in enumerate(stream.channels) if c.quantity == STAMP), None)
+        self._pieces: deque[tuple[int, Array]] = deque()
+
+    def append(self, block: Block) -> None:
+        """Add a block at its own index; what lies between is missing, what is known is skipped."""
+        skip = max(0, self.end_index - block.first_index)
+        if skip >= len(block.data):
+            return
+        data = block.data[skip:].astype(np.float64)
+        rows = np.full((len(self._dampers) + 1, len(data)), np.nan)
+        for row, (damper, column) in enumerate(zip(self._dampers, self._columns, strict=True)):
+            if column is not None:
+                rows[row] = compute_travel_m(data[:, column], self.stream.channels[column].unit, damper)
+        if self._stamp is not None:
+            rows[-1] = data[:, self._stamp]
+        self._pieces.append((block.first_index + skip, rows))
+        self.end_index = block.end_index
+
+    def append_missing(self, end_index: int) -> None:
+        """Note that everything before end_index that hasn't come never will."""
+        self.end_index = max(self.end_index, end_index)
+
+    def has_sensor(self, row: int) -> bool:
+        """Return whether a damper's travel is in this stream at all."""
+        return self._columns[row] is not None
+
+    def is_void(self, start: int, stop: int) -> bool:
+        """Return whether nothing at all is known of [start, stop)."""
+        return not any(first < stop and first + rows.shape[1] > start for first, rows in self._pieces)
+
+    def window(self, start: int, length: int) -> Array:
+        """Return travel [m] (dampers, length) from index `start`, NaN where nothing is known.
+
+        Where rows were stamped off the grid, travel is moved to the grid instant along its slope.
+        """
+        window = np.full((len(self._dampers) + 1, length), np.nan)
+        for first, rows in self._pieces:
+            low, high = max(start, first), min(start + length, first + rows.shape[1])
+            if high > low:
+                window[:, low - start : high - start] = rows[:, low - first : high - first]
+        travel = window[:-1]
+        if self._stamp is not None:
+            late = window[-1] * 1e6 / self.stream.period_fs
+            shift = np.gradient(travel, axis=1) * late
+            travel = travel - np.where(np.isfinite(shift), shift, 0.0)
+        return travel
+
+    def drop_before(self, index: int) -> None:
+        """Forget pieces that no later tile needs."""
+        while self._pieces and self._pieces[0][0] + self._pieces[0][1].shape[1] <= index:
+            self._pieces.popleft()
+
+
+def _find_column(stream: Stream, damper: Damper) -> int | None:
+    wanted = damper.travel_from or damper.position
+    for column, channel in enumerate(stream.channels):
+        if channel.quantity == TRAVEL and channel.name == wanted:
+            return column
+    return None

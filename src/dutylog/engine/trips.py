@@ -1,0 +1,122 @@
+"""Trips: from the first motion to the last before nothing moved for the grace time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from dutylog.duty.totals import Totals
+from dutylog.engine.output import TripDamper, TripRow
+
+
+@dataclass(frozen=True, slots=True)
+class TileSummary:
+    """What a tile adds: gains of every damper by (unit_id, position), motion and distance.
+
+    distance_m: None where speed is unknown.
+    """
+
+    epoch: int
+    tile: int
+    start_ns: int
+    end_ns: int
+    moving: bool
+    distance_m: float | None
+    gains: tuple[tuple[str, str, Totals], ...]
+
+
+@dataclass(slots=True)
+class _Share:
+    unit_id: str
+    position: str
+    settled: Totals = field(default_factory=Totals)
+    since_motion: Totals = field(default_factory=Totals)
+
+
+class TripTracker:
+    """Knows the open trip; what happened since the last motion counts once motion resumes."""
+
+    def __init__(self, grace_ns: int) -> None:
+        self._grace_ns = grace_ns
+        self._key: tuple[int, int] | None = None
+        self._start_ns = self._end_ns = 0
+        self._moving_us = 0
+        self._distance_m: float | None = None
+        self._shares: dict[tuple[str, str], _Share] = {}
+
+    @property
+    def is_open(self) -> bool:
+        """Return whether a trip is going on."""
+        return self._key is not None
+
+    def update(self, tile: TileSummary) -> list[TripRow]:
+        """Take a tile; return the trip if this tile ended it."""
+        ended = []
+        if self._key is not None and tile.end_ns - self._end_ns > self._grace_ns:
+            ended = self.close()
+        if self._key is None:
+            if not tile.moving:
+                return ended
+            self._key = (tile.epoch, tile.tile)
+            self._start_ns = tile.start_ns
+        for unit_id, position, gained in tile.gains:
+            share = self._shares.setdefault((unit_id, position), _Share(unit_id, position))
+            share.since_motion.merge(gained)
+        if tile.moving:
+            self._take_motion(tile)
+        return ended
+
+    def _take_motion(self, tile: TileSummary) -> None:
+        self._end_ns = tile.end_ns
+        self._moving_us += (tile.end_ns - tile.start_ns) // 1000
+        if tile.distance_m is not None:
+            self._distance_m = (self._distance_m or 0.0) + tile.distance_m
+        for share in self._shares.values():
+            share.settled.merge(share.since_motion)
+            share.since_motion = Totals()
+
+    def continues_at(self, start_ns: int) -> bool:
+        """Return whether a run that starts at this instant of the same clock belongs to the open trip."""
+        return self._key is not None and 0 <= start_ns - self._end_ns <= self._grace_ns
+
+    def shift_clock(self, by_ns: int) -> None:
+        """Move the open trip to a new monotonic clock that is `by_ns` ahead of the old one."""
+        self._start_ns += by_ns
+        self._end_ns += by_ns
+
+    def close(self) -> list[TripRow]:
+        """End the open trip, if any, and return it."""
+        row = self.row(is_open=False)
+        self._key = None
+        self._moving_us, self._distance_m = 0, None
+        self._shares = {}
+        return [] if row is None else [row]
+
+    def row(self, *, is_open: bool = True) -> TripRow | None:
+        """Return the trip up to its last motion, None while there is none."""
+        if self._key is None:
+            return None
+        dampers = tuple(TripDamper(s.unit_id, s.position, s.settled.copy()) for s in self._shares.values())
+        return TripRow(*self._key, self._start_ns, self._end_ns, is_open, self._moving_us, self._distance_m, dampers)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the state in JSON types."""
+        return {
+            "key": self._key,
+            "span": [self._start_ns, self._end_ns],
+            "moving_us": self._moving_us,
+            "distance_m": self._distance_m,
+            "shares": [
+                [s.unit_id, s.position, s.settled.as_row(), s.since_motion.as_row()] for s in self._shares.values()
+            ],
+        }
+
+    def restore(self, data: dict[str, Any]) -> None:
+        """Take back what `to_dict` gave."""
+        self._key = None if data["key"] is None else (int(data["key"][0]), int(data["key"][1]))
+        self._start_ns, self._end_ns = data["span"]
+        self._moving_us, self._distance_m = data["moving_us"], data["distance_m"]
+        self._shares = {
+            (unit, position): _Share(unit, position, Totals(*settled), Totals(*rest))
+            for unit, position, settled, rest in data["shares"]
+        }

@@ -1,0 +1,118 @@
+"""Accumulated duty: split and merged anywhere, stored and restored, it is the same to the bit."""
+
+from __future__ import annotations
+
+import itertools
+import json
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dutylog.duty.damper_duty import PASS_LOWEST_MM, DamperDuty, PreparedRun
+
+STROKE_UM = 60_000
+PERIOD_NS = 1_002_707  # not a whole number of microseconds, as a real clock gives
+
+
+def make_series(seed, n, breaks):
+    rng = np.random.default_rng(seed)
+    steps = rng.normal(0, 6_000, n) * (rng.random(n) < 0.5)
+    travel = np.abs(np.cumsum(steps)) % (2 * STROKE_UM)
+    travel = np.rint(np.where(travel > STROKE_UM, 2 * STROKE_UM - travel, travel)).astype(np.int64)
+    speed = np.gradient(travel.astype(float)) / 1e3
+    energy = np.rint(np.abs(speed) * 1e4).astype(np.int64)
+    joined = np.ones(n, dtype=bool)
+    joined[[b % n for b in breaks]] = False
+    return travel, speed, energy, joined
+
+
+def accumulate(series, start, stop, cuts=()):
+    """Feed rows start..stop in runs cut at every break and at `cuts`."""
+    travel, speed, energy, joined = series
+    duty = DamperDuty(STROKE_UM)
+    edges = sorted(
+        {start, stop, *(i for i in range(start, stop) if not joined[i]), *(c for c in cuts if start < c < stop)}
+    )
+    for a, b in itertools.pairwise(edges):
+        run = PreparedRun(travel[a:b], speed[a:b], energy[a:b], a * PERIOD_NS, PERIOD_NS, bool(joined[a]) and a > start)
+        duty.update(run)
+        duty.add_time(measured_us=b * PERIOD_NS // 1000 - a * PERIOD_NS // 1000, moving=True)
+    return duty
+
+
+def state(duty):
+    duty.break_off()
+    data = duty.to_dict()
+    data["strokes"] = None
+    return data, duty.totals(), duty.strokes.finished(), duty.strokes.rainflow().count_half_cycles()
+
+
+CASE = st.tuples(st.integers(0, 10_000), st.integers(2, 80), st.lists(st.integers(0, 79), max_size=3))
+
+
+@settings(max_examples=300)
+@given(CASE, st.lists(st.integers(0, 79), max_size=4))
+def test_length_of_runs_changes_nothing(case, cuts):
+    series = make_series(*case)
+    n = case[1]
+    assert state(accumulate(series, 0, n, cuts)) == state(accumulate(series, 0, n))
+
+
+@settings(max_examples=300)
+@given(CASE, st.integers(1, 79), st.integers(1, 79))
+def test_split_anywhere_and_merged_equals_whole(case, first, second):
+    series = make_series(*case)
+    n = case[1]
+    places = sorted({0, first % n, second % n, n})
+    parts = [accumulate(series, a, b) for a, b in itertools.pairwise(places)]
+    merged = parts[0]
+    for place, part in zip(places[1:], parts[1:], strict=False):
+        merged.merge(part, joined=bool(series[3][place]))
+    assert state(merged) == state(accumulate(series, 0, n))
+
+
+@given(CASE, st.integers(1, 79))
+def test_stored_and_restored_goes_on_as_if_never_stopped(case, place):
+    series = make_series(*case)
+    n = case[1]
+    cut = place % n
+    if not 0 < cut < n:
+        return
+    stopped = accumulate(series, 0, cut)
+    restored = DamperDuty.from_dict(json.loads(json.dumps(stopped.to_dict())))
+    travel, speed, energy, joined = series
+    for duty in (stopped, restored):
+        run = PreparedRun(travel[cut:], speed[cut:], energy[cut:], cut * PERIOD_NS, PERIOD_NS, bool(joined[cut]))
+        duty.update(run)
+    assert state(stopped) == state(restored)
+
+
+def test_seal_passes_count_each_mark_once_per_crossing():
+    """0 -> 10.5 -> 2.2 mm: marks 1..10 pass once going in, 3..10 again coming out."""
+    duty = DamperDuty(STROKE_UM)
+    travel = np.array([0, 10_500, 2_200], dtype=np.int64)
+    duty.update(PreparedRun(travel, np.zeros(3), np.zeros(3, dtype=np.int64), 0, 1_000_000, False))
+    passes = duty.seal_passes[-PASS_LOWEST_MM:]
+    assert passes[:12].tolist() == [0, 1, 1, 2, 2, 2, 2, 2, 2, 2, 2, 0]
+
+
+def test_bottom_out_needs_rearming():
+    """Chatter between stroke - 3 and stroke - 6 mm is one bottom-out."""
+    duty = DamperDuty(STROKE_UM)
+    travel = np.array([0, 58_000, 55_000, 58_000, 53_000, 59_000], dtype=np.int64)
+    duty.update(PreparedRun(travel, np.zeros(6), np.zeros(6, dtype=np.int64), 0, 1_000_000, False))
+    assert duty.totals().bottom_outs_count == 2
+
+
+def test_correction_never_lowers_and_survives_more_duty():
+    """After a truncated card the stored totals stand and new strokes come on top."""
+    series = make_series(3, 60, [])
+    full, short = accumulate(series, 0, 60), accumulate(series, 0, 30)
+    stored = full.totals()
+    short.correct(stored)
+    assert short.totals() == stored
+    short.update(PreparedRun(*(part[:30] for part in series[:3]), 0, PERIOD_NS, False))
+    gained = short.totals().since(stored)
+    assert gained.strokes_count > 0
+    assert gained.energy_uj == int(series[2][:30].sum())
