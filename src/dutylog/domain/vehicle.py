@@ -7,6 +7,7 @@ values are refused.
 
 from __future__ import annotations
 
+import bisect
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,6 +27,13 @@ class ForceCurve:
     def __post_init__(self) -> None:
         if len(self.speeds_mps) != len(self.forces_n) or len(self.speeds_mps) < 2:
             raise InputError("a force curve needs at least two points of speed and force")
+
+    def compute_force_n(self, speed_mps: float) -> float:
+        """Return the force [N] at one shaft speed [m/s]; for tables and tests, the engine works on arrays."""
+        inner = bisect.bisect_right(self.speeds_mps, speed_mps, 1, len(self.speeds_mps) - 1)
+        v0, v1 = self.speeds_mps[inner - 1], self.speeds_mps[inner]
+        f0, f1 = self.forces_n[inner - 1], self.forces_n[inner]
+        return f0 + (speed_mps - v0) * (f1 - f0) / (v1 - v0)
 
 
 @dataclass(frozen=True, slots=True)

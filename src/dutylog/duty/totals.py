@@ -68,6 +68,19 @@ class Totals:
         for name in MAXIMA:
             setattr(self, name, _larger(getattr(self, name), getattr(later, name)))
 
+    def raise_to(self, stored: Totals) -> None:
+        """Make each value at least the stored one."""
+        for name in TOTALS_COLUMNS:
+            setattr(self, name, _larger(getattr(self, name), getattr(stored, name)))
+
+    def reaches(self, stored: Totals) -> bool:
+        """Return whether no value is below the stored one."""
+        return all(
+            (getattr(stored, name) is None)
+            or (getattr(self, name) is not None and getattr(self, name) >= getattr(stored, name))
+            for name in TOTALS_COLUMNS
+        )
+
     def since(self, earlier: Totals) -> Totals:
         """Return the sums gained since an earlier copy; maxima are this one's own."""
         gained = self.copy()

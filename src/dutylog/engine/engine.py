@@ -23,7 +23,7 @@ from dutylog.duty.force import ForceTable
 from dutylog.duty.totals import Totals
 from dutylog.engine.epoch_run import EpochRun, PreparedTile
 from dutylog.engine.minutes import MinuteTracker
-from dutylog.engine.output import DamperLive, Fault, Live, Step
+from dutylog.engine.output import DamperLive, Fault, Live, Step, TripRow
 from dutylog.engine.place import Energies, Place, is_shaken
 from dutylog.engine.stuck import StuckJudge
 from dutylog.engine.trips import TileSummary, TripTracker
@@ -109,6 +109,18 @@ class Engine:
         """Return the unit_id in each position."""
         return {place.damper.position: place.unit_id for place in self._places}
 
+    def open_trip(self) -> TripRow | None:
+        """Return the trip that is going on, up to its last motion."""
+        return self._trips.row()
+
+    def correct(self, stored: dict[str, Totals], trip: TripRow | None) -> None:
+        """Raise totals to stored ones that the log can no longer prove; trip: the stored open trip."""
+        for place in self._places:
+            if place.unit_id in stored:
+                place.duty.correct(stored[place.unit_id])
+        if trip is not None:
+            self._trips.correct(trip)
+
     @property
     def live(self) -> Live | None:
         """Return the vehicle after the latest tile of this run of the program."""
@@ -130,14 +142,14 @@ class Engine:
             self._end_epoch(step, close_trip=False)
             self._epoch = frame.epoch
             self._fresh_epoch = True
-        if boot_id != self._boot[0]:
-            # Another boot is another monotonic clock: only trusted wall time can carry an open trip over.
-            self._old_offset_ns = self._boot[1]
-            self._foreign_clock = True
-            self._boot = (boot_id, None)
+            if boot_id != self._boot[0]:
+                # Another boot is another monotonic clock: only trusted wall time can carry a trip over.
+                self._old_offset_ns = self._boot[1]
+                self._foreign_clock = True
+                self._boot = (boot_id, None)
 
     def _take_clock(self, data: dict[str, Any]) -> None:
-        if not data["trusted"]:
+        if not data["trusted"] or data["boot_id"] != self._boot[0]:
             return
         offset_ns = int(data["utc_ns"]) - int(data["mono_ns"])
         if self._foreign_clock and self._old_offset_ns is not None:
@@ -151,7 +163,7 @@ class Engine:
         vehicle = Vehicle.from_dict(frame.data)
         if vehicle == self.vehicle:
             return
-        self._end_epoch(step, close_trip=False)
+        self._end_run(step)
         installed = {p.damper.position: (p.unit_id, p.serial, p.duty) for p in self._places}
         self._set_vehicle(vehicle, installed)
 
@@ -176,7 +188,6 @@ class Engine:
             if place.unit_id == (unit_id or _nobody(position)):
                 place.serial = serial if unit_id else None
                 return
-            step.minutes += self._minutes.flush()
             place.duty.break_off()
             place.unit_id, place.serial = unit_id or _nobody(position), serial
             place.duty = self._duty_of(place.unit_id, place.profile)
@@ -185,7 +196,14 @@ class Engine:
             step.must_store_all = True
 
     def _end_epoch(self, step: Step, *, close_trip: bool) -> None:
-        """Work off what is left of the running epoch."""
+        """The epoch is over: work off what is left of it."""
+        self._end_run(step)
+        step.minutes += self._minutes.flush()
+        if close_trip:
+            step.trips += self._trips.close()
+
+    def _end_run(self, step: Step) -> None:
+        """Work off what is left of unbroken travel."""
         if self._run is not None:
             self._work(step, ended=True)
             step.faults += self._run.end_faults()
@@ -194,12 +212,8 @@ class Engine:
         for place in self._places:
             measured_us, unmeasured_us = place.stuck.settle()
             place.duty.add_time(measured_us=measured_us, unmeasured_us=unmeasured_us)
-            place.duty.break_off()
-            place.next_index = None
+            place.break_off()
         self._strokes_ago = MOVING_TILES
-        step.minutes += self._minutes.flush()
-        if close_trip:
-            step.trips += self._trips.close()
 
     # -- tiles ----------------------------------------------------------------------------------
 
@@ -211,9 +225,6 @@ class Engine:
             step.tiles += 1
         if step.tiles:
             step.live = self._live
-            row = self._trips.row()
-            if row is not None:
-                step.trips.append(row)
 
     def _take_tile(self, run: EpochRun, tile: PreparedTile, step: Step) -> None:
         if self._fresh_epoch:

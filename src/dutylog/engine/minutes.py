@@ -61,17 +61,27 @@ class MinuteTracker:
         if self._minute is None:
             return []
         duration_us = (self._end_ns - self._start_ns) // 1000
-        rows = [
-            MinuteRow(
-                unit_id, position, *self._minute, self._start_ns, duration_us, totals,
-                self._body[unit_id, position].get(), self._ambient.get(), self._speed.get(),
+        rows: dict[str, MinuteRow] = {}
+        for (unit_id, position), totals in self._totals.items():
+            # A unit that changed places within the minute has one row, at the place it went to.
+            if unit_id in rows:
+                totals.merge(rows.pop(unit_id).totals)
+            rows[unit_id] = MinuteRow(
+                unit_id=unit_id,
+                position=position,
+                epoch=self._minute[0],
+                minute=self._minute[1],
+                start_ns=self._start_ns,
+                duration_us=duration_us,
+                totals=totals,
+                body_mean_c=self._body[unit_id, position].get(),
+                ambient_mean_c=self._ambient.get(),
+                speed_mean_mps=self._speed.get(),
             )
-            for (unit_id, position), totals in self._totals.items()
-        ]  # fmt: skip
         self._minute = None
         self._totals, self._body = {}, {}
         self._ambient, self._speed = _Mean(), _Mean()
-        return rows
+        return list(rows.values())
 
     def to_dict(self) -> dict[str, Any]:
         """Return the state in JSON types."""

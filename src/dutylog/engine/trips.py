@@ -84,6 +84,19 @@ class TripTracker:
         self._start_ns += by_ns
         self._end_ns += by_ns
 
+    def correct(self, stored: TripRow) -> None:
+        """Raise the open trip to a stored row of it that the log can no longer prove (truncated card)."""
+        if self._key != (stored.epoch, stored.start_tile):
+            return
+        self._end_ns = max(self._end_ns, stored.end_ns)
+        self._moving_us = max(self._moving_us, stored.moving_us)
+        if stored.distance_m is not None:
+            self._distance_m = max(self._distance_m or 0.0, stored.distance_m)
+        for damper in stored.dampers:
+            key = (damper.unit_id, damper.position)
+            share = self._shares.setdefault(key, _Share(*key))
+            share.settled.raise_to(damper.totals)
+
     def close(self) -> list[TripRow]:
         """End the open trip, if any, and return it."""
         row = self.row(is_open=False)

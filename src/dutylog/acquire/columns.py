@@ -1,0 +1,102 @@
+"""Which columns of a recording file belong to which position, and what is wrong with them."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dutylog.acquire.table import Table
+from dutylog.errors import RecordingError
+from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Channel
+
+INSTANT = "t_s"
+_TRAVEL_END = "_travel_mm"
+_BODY_END = "_body_c"
+_VEHICLE = (("ambient_c", AMBIENT_TEMPERATURE, "c"), ("speed_mps", SPEED, "mps"))
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Columns to read: travel in the order of the positions, then the slow ones, with their channels."""
+
+    travel: tuple[str, ...]
+    travel_channels: tuple[Channel, ...]
+    slow: tuple[str, ...]
+    slow_channels: tuple[Channel, ...]
+    ignored: tuple[str, ...]
+
+    @property
+    def values(self) -> tuple[str, ...]:
+        """Return all columns but the instant."""
+        return self.travel + self.slow
+
+
+def pick_columns(table: Table, positions: Sequence[str], body_positions: Sequence[str]) -> Columns:
+    """Return the columns of a recording that the positions need.
+
+    Args:
+        table: the open file.
+        positions: those with a travel column of their own, in the order wanted.
+        body_positions: those whose body temperature is taken where the file has it.
+    Raises:
+        RecordingError: t_s or a travel column missing, a name twice, a column without numbers.
+    """
+    check_instant(table)
+    travel = tuple(f"{position}{_TRAVEL_END}" for position in positions)
+    _check_travel(table, positions, travel)
+    slow: list[tuple[str, Channel]] = [
+        (f"{position}{_BODY_END}", Channel(position, BODY_TEMPERATURE, "c")) for position in body_positions
+    ]
+    slow += [(name, Channel("", quantity, unit)) for name, quantity, unit in _VEHICLE]
+    slow = [(name, channel) for name, channel in slow if name in table.columns]
+    wanted = (INSTANT, *travel, *(name for name, _ in slow))
+    for name in wanted:
+        if problem := table.problem_of(name):
+            raise RecordingError(f"{table.path}: column {name} {problem}; write it as plain numbers")
+    return Columns(
+        travel=travel,
+        travel_channels=tuple(Channel(position, TRAVEL, "mm") for position in positions),
+        slow=tuple(name for name, _ in slow),
+        slow_channels=tuple(channel for _, channel in slow),
+        ignored=tuple(name for name in table.columns if name not in wanted),
+    )
+
+
+def check_instant(table: Table) -> None:
+    """Raise RecordingError unless names are unique and t_s is there as numbers."""
+    doubled = sorted({name for name in table.columns if table.columns.count(name) > 1})
+    if doubled:
+        raise RecordingError(f"{table.path}: column {doubled[0]} is there twice; rename or remove one")
+    if INSTANT not in table.columns:
+        raise RecordingError(
+            f"{table.path}: no column {INSTANT} (seconds); {_nearest(INSTANT, table.columns)}"
+            f"its columns are {_list_names(table.columns)}"
+        )
+    if problem := table.problem_of(INSTANT):
+        raise RecordingError(f"{table.path}: column {INSTANT} {problem}; write seconds as plain numbers")
+
+
+def _check_travel(table: Table, positions: Sequence[str], travel: Sequence[str]) -> None:
+    missing = [(p, name) for p, name in zip(positions, travel, strict=True) if name not in table.columns]
+    if not missing:
+        return
+    there = [name for name in table.columns if name.endswith(_TRAVEL_END) and name not in travel]
+    position, name = missing[0]
+    others = f" (nor for {', '.join(p for p, _ in missing[1:])})" if len(missing) > 1 else ""
+    near = _nearest(name, there or [c for c in table.columns if c != INSTANT])
+    raise RecordingError(
+        f"{table.path}: no column {name} for position {position}{others}; {near}"
+        f"travel columns there: {_list_names([c for c in table.columns if c.endswith(_TRAVEL_END)])}; "
+        "rename the column or the position"
+    )
+
+
+def _nearest(name: str, names: Sequence[str]) -> str:
+    close = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
+    return f"the nearest is {close[0]}; " if close else ""
+
+
+def _list_names(names: Sequence[str]) -> str:
+    shown = ", ".join(n[:40] for n in names[:12]) or "none"
+    return f"{shown} and {len(names) - 12} more" if len(names) > 12 else shown

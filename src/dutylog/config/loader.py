@@ -1,0 +1,165 @@
+"""From a TOML file to `Settings`: read, check everything, convert to SI."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from dutylog.config.checks import check_document
+from dutylog.config.limits import make_slug, one_line
+from dutylog.config.report import Report
+from dutylog.config.schema import DamperTable, Document, Points, ProfileTable, SourceTable
+from dutylog.config.settings import Settings, SourceSettings, TripSettings, WebSettings
+from dutylog.config.translate import read_document
+from dutylog.domain.vehicle import Damper, ForceAt, ForceCurve, Profile, Vehicle
+from dutylog.errors import ConfigError
+
+LARGEST_BYTES = 256 * 1024
+"""Twenty times a vehicle with four long curves; more is another kind of file (judgement)."""
+
+
+def load_settings(path: Path) -> Settings:
+    """Read, check and convert a vehicle file; see `dutylog.config.load`."""
+    return parse_settings(_read(path), path)
+
+
+def parse_settings(data: bytes, path: Path) -> Settings:
+    """Check and convert the bytes of a vehicle file.
+
+    Args:
+        data: UTF-8 TOML.
+        path: the file's name for messages; relative paths in it start at its folder.
+    Raises:
+        ConfigError: with one line for each problem.
+    """
+    text = _decode(data, path)
+    raw = _parse(text, path)
+    report = Report(path, text)
+    document, rest = read_document(raw, report)
+    check_document(raw, rest, report)
+    if document is None or report.problems:
+        raise ConfigError(report.problems)
+    return Settings(
+        vehicle=_vehicle(document),
+        data_dir=None if document.data.dir is None else _resolve(document.data.dir, path),
+        source=None if document.source is None else _source(document.source, path),
+        web=WebSettings(document.web.listen, document.web.port),
+        trip=TripSettings(grace_s=document.trip.grace_min * 60.0),
+        path=path,
+        text_hash=hashlib.sha256(data).hexdigest(),
+        notes=report.notes,
+    )
+
+
+def _read(path: Path) -> bytes:
+    name = one_line(str(path))
+    try:
+        if path.is_dir():
+            raise ConfigError([f"{name}: is a folder; name the vehicle file in it"])
+        with path.open("rb") as file:
+            data = file.read(LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        raise ConfigError([f"{name}: no such file; `dutylog config example` prints one to start from"]) from None
+    except PermissionError:
+        raise ConfigError([f"{name}: may not be read; check its permissions"]) from None
+    except (OSError, ValueError) as err:
+        reason = err.strerror if isinstance(err, OSError) else err
+        raise ConfigError([f"{name}: can't be read: {one_line(str(reason))}"]) from err
+    if len(data) > LARGEST_BYTES:
+        limit = f"{LARGEST_BYTES // 1024} KiB"
+        raise ConfigError([f"{name}: larger than {limit}, so no vehicle file; is it a recording?"])
+    return data
+
+
+def _decode(data: bytes, path: Path) -> str:
+    try:
+        # -sig: some editors put a byte-order mark first, which the TOML reader would refuse.
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as err:
+        line = data.count(b"\n", 0, err.start) + 1
+        seen = f"byte 0x{data[err.start]:02x}"
+        raise ConfigError([f"{one_line(str(path))}:{line}: {seen} is not UTF-8; save the file as UTF-8 text"]) from None
+
+
+def _parse(text: str, path: Path) -> dict[str, Any]:
+    name = one_line(str(path))
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ConfigError([f"{name}: arrays or tables nested too deeply"]) from None
+    except ValueError as err:  # TOMLDecodeError, and int() on thousands of digits
+        reason = one_line(str(err))
+    place = re.search(r" \(at line (\d+), column (\d+)\)$", reason)
+    if place is None:
+        raise ConfigError([f"{name}: not TOML: {reason}"])
+    what = reason[: place.start()]
+    raise ConfigError([f"{name}:{place[1]}: not TOML at column {place[2]} (line {place[1]}): {what}"])
+
+
+def _resolve(text: str, path: Path) -> Path:
+    return path.parent / os.path.expanduser(text)
+
+
+def _source(table: SourceTable, path: Path) -> SourceSettings:
+    file = None if table.file is None else _resolve(table.file, path)
+    return SourceSettings(table.kind, table.pace, file, table.scenario, table.seed)
+
+
+def _vehicle(document: Document) -> Vehicle:
+    table = document.vehicle
+    return Vehicle(
+        vehicle_id=table.id or make_slug(table.name),
+        name=table.name,
+        dampers=tuple(_damper(d) for d in document.damper),
+        profiles=tuple(_profile(name, p) for name, p in document.profile.items()),
+    )
+
+
+def _pairs(points: Points | None) -> tuple[tuple[float, float], ...]:
+    return tuple((p[0], p[1]) for p in points or ())
+
+
+def _damper(table: DamperTable) -> Damper:
+    return Damper(
+        position=table.position,
+        wheel=table.wheel or table.position,
+        profile=table.profile,
+        serial=table.serial,
+        travel_from=table.travel_from,
+        travel_map=_pairs(table.travel_map),
+        calibration=_pairs(table.calibration),
+    )
+
+
+def _m(value_mm: float) -> float:
+    # Division gives the double nearest to the decimal figure (22.2 mm -> 0.0222 m); times 1e-3 doesn't.
+    return value_mm / 1000.0
+
+
+def _curve(points: Points) -> ForceCurve:
+    return ForceCurve(tuple(p[0] for p in points), tuple(p[1] for p in points))
+
+
+def _profile(name: str, table: ProfileTable) -> Profile:
+    if table.force_curve is not None:
+        force: tuple[ForceAt, ...] = (ForceAt(0.0, _curve(table.force_curve)),)
+    else:
+        force = tuple(ForceAt(_m(at.travel_mm), _curve(at.force_curve)) for at in table.force_at or ())
+    return Profile(
+        name=name,
+        stroke_m=_m(table.stroke_mm),
+        shaft_diameter_m=_m(table.shaft_diameter_mm),
+        bore_diameter_m=_m(table.bore_diameter_mm),
+        oil_mass_kg=table.oil_mass_kg,
+        body_mass_kg=table.body_mass_kg,
+        heat_capacity_j_per_k=table.heat_capacity_j_per_k,
+        force=force,
+        fade_per_k=table.fade_per_k,
+        reference_c=table.reference_c,
+        body_limit_c=table.body_limit_c,
+        oil_limit_c=table.oil_limit_c,
+    )

@@ -1,0 +1,191 @@
+"""The vehicle file as pydantic models: keys, types, defaults and the range of single numbers.
+
+Each field's description is what a person is told when the key is missing; shared/CONFIG.md has a row
+for each field and a test holds the two together. What needs two values at once is in `checks.py`.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Callable
+from typing import Annotated, Any, Literal, get_args, get_origin
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticCustomError
+
+from dutylog.config.limits import LIMITS, show_text, slug_complaint, text_complaint
+
+COMPLAINT = "complaint"
+"""Error type whose message is already one of ours."""
+
+
+def _refuse(complain: Callable[[Any], str | None]) -> AfterValidator:
+    def check(value: Any) -> Any:
+        text = complain(value)
+        if text is not None:
+            raise PydanticCustomError(COMPLAINT, "{text}", {"text": text})
+        return value
+
+    return AfterValidator(check)
+
+
+def _within(key: str) -> AfterValidator:
+    return _refuse(LIMITS[key].complaint)
+
+
+def _path_complaint(text: str) -> str | None:
+    return None if text and text.isprintable() else f"{show_text(text)} is no path"
+
+
+def _address_complaint(text: str) -> str | None:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        remedy = '; write "127.0.0.1"' if text == "localhost" else ', for example "127.0.0.1"'
+        return f"{show_text(text)} is no IP address{remedy}"
+    return None
+
+
+Slug = Annotated[str, _refuse(slug_complaint)]
+Text = Annotated[str, _refuse(text_complaint)]
+PathText = Annotated[str, _refuse(_path_complaint)]
+Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
+Points = Annotated[list[Pair], Field(min_length=2, max_length=2000)]
+
+
+class Table(BaseModel):
+    """What all tables have in common: no unknown keys, no silent conversion of types, no NaN."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class VehicleTable(Table):
+    """[vehicle]"""
+
+    name: Text = Field(description="what people call the vehicle")
+    id: Slug | None = Field(default=None, description="the vehicle's id, used in topics and paths")
+
+
+class DamperTable(Table):
+    """[[damper]]"""
+
+    position: Slug = Field(description='where the damper sits, such as "front_left"')
+    profile: str = Field(description="the name of its [profile.NAME]")
+    serial: Text | None = Field(default=None, description="serial of the unit that sits there")
+    wheel: Slug | None = Field(default=None, description="the wheel the damper belongs to")
+    calibration: Points | None = Field(default=None, description="sensor reading against travel: [raw, mm] pairs")
+    travel_from: str | None = Field(default=None, description="position whose travel sensor is used")
+    travel_map: Points | None = Field(default=None, description="[mm of that sensor, mm here] pairs")
+
+
+class ForceAtTable(Table):
+    """[[profile.NAME.force_at]]"""
+
+    travel_mm: float = Field(description="the travel at which this curve holds, in mm")
+    force_curve: Points = Field(description="[shaft speed in m/s, force in N] pairs")
+
+
+class ProfileTable(Table):
+    """[profile.NAME]"""
+
+    stroke_mm: Annotated[float, _within("stroke_mm")] = Field(description="travel from full extension to full bump")
+    shaft_diameter_mm: Annotated[float, _within("shaft_diameter_mm")] = Field(description="diameter of the shaft")
+    bore_diameter_mm: Annotated[float, _within("bore_diameter_mm")] = Field(description="inner diameter of the body")
+    oil_mass_kg: Annotated[float, _within("oil_mass_kg")] = Field(description="mass of the oil in the body")
+    body_mass_kg: Annotated[float, _within("body_mass_kg")] = Field(description="mass of the metal that heats up")
+    heat_capacity_j_per_k: Annotated[float, _within("heat_capacity_j_per_k")] = Field(
+        description="heat capacity of oil and body together"
+    )
+    force_curve: Points | None = Field(default=None, description="[shaft speed in m/s, force in N] pairs")
+    force_at: Annotated[list[ForceAtTable], Field(min_length=1, max_length=64)] | None = Field(
+        default=None, description="force curves by travel"
+    )
+    fade_per_k: Annotated[float, _within("fade_per_k")] = Field(
+        default=0.0, description="share of force lost per kelvin"
+    )
+    reference_c: Annotated[float, _within("reference_c")] = Field(
+        default=40.0, description="body temperature at which the curve holds"
+    )
+    body_limit_c: Annotated[float, _within("body_limit_c")] = Field(
+        description="body temperature that must not be passed"
+    )
+    oil_limit_c: Annotated[float, _within("oil_limit_c")] | None = Field(
+        default=None, description="oil temperature that must not be passed"
+    )
+
+
+class DataTable(Table):
+    """[data]"""
+
+    dir: PathText | None = Field(default=None, description="folder of ledger and raw log")
+
+
+class SourceTable(Table):
+    """[source]"""
+
+    kind: Literal["recording", "simulated"] = Field(description='"recording" or "simulated"')
+    file: PathText | None = Field(default=None, description="the recording")
+    pace: Annotated[float, _within("pace")] = Field(default=1.0, description="1 real time, 0 as fast as possible")
+    scenario: Slug | None = Field(default=None, description="what the simulated vehicle drives")
+    seed: Annotated[int, _within("seed")] = Field(default=1, description="seed of the simulated vehicle's chance")
+
+
+class WebTable(Table):
+    """[web]"""
+
+    listen: Annotated[str, _refuse(_address_complaint)] = Field(
+        default="127.0.0.1", description="address the page listens on"
+    )
+    port: Annotated[int, _within("port")] = Field(default=8321, description="port the page listens on")
+
+
+class TripTable(Table):
+    """[trip]"""
+
+    grace_min: Annotated[float, _within("grace_min")] = Field(
+        default=10.0, description="minutes without motion that end a trip"
+    )
+
+
+class Document(Table):
+    """A whole vehicle file."""
+
+    vehicle: VehicleTable = Field(description='[vehicle] with name = "..."')
+    damper: Annotated[list[DamperTable], Field(min_length=1, max_length=32)] = Field(
+        description="at least one [[damper]] with position and profile"
+    )
+    profile: Annotated[dict[str, ProfileTable], Field(min_length=1)] = Field(
+        description="at least one [profile.NAME] with the damper's figures"
+    )
+    data: DataTable = Field(default_factory=DataTable, description="[data]")
+    source: SourceTable | None = Field(default=None, description="[source]")
+    web: WebTable = Field(default_factory=WebTable, description="[web]")
+    trip: TripTable = Field(default_factory=TripTable, description="[trip]")
+
+
+KeyPattern = tuple[str, ...]
+
+
+def fields_by_pattern(model: type[BaseModel] = Document, prefix: KeyPattern = ()) -> dict[KeyPattern, FieldInfo]:
+    """Return every key of the file with its field; `*` stands for a place in a list or a free name."""
+    found: dict[KeyPattern, FieldInfo] = {}
+    for name, field in model.model_fields.items():
+        path = (*prefix, name)
+        found[path] = field
+        inner = _inner_table(field.annotation)
+        if inner is not None:
+            found.update(fields_by_pattern(inner[1], path + inner[0]))
+    return found
+
+
+def _inner_table(annotation: Any) -> tuple[KeyPattern, type[BaseModel]] | None:
+    """Return the table inside an annotation and a `*` for each list or dictionary around it."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return (), annotation
+    stars = ("*",) if get_origin(annotation) in (list, dict) else ()
+    for argument in get_args(annotation):
+        inner = _inner_table(argument)
+        if inner is not None:
+            return stars + inner[0], inner[1]
+    return None

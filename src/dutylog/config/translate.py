@@ -1,0 +1,171 @@
+"""What pydantic found, told in our words; and the part of the file that can still be checked."""
+
+from __future__ import annotations
+
+import copy
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from dutylog.config.limits import LIMITS, show_text
+from dutylog.config.lines import KeyPath
+from dutylog.config.report import Report, kind_of, nearest, show_value
+from dutylog.config.schema import COMPLAINT, Document, KeyPattern, fields_by_pattern
+
+_EXPECTED = {
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "string_type": "text in quotes",
+    "list_type": "an array",
+    "model_type": "a table",
+    "dict_type": "a table",
+}
+_TABLES = {
+    ("vehicle",): "[vehicle]",
+    ("damper",): "[[damper]]",
+    ("damper", "*"): "[[damper]]",
+    ("profile",): "[profile.NAME]",
+    ("profile", "*"): "[profile.NAME]",
+    ("profile", "*", "force_at"): "[[profile.NAME.force_at]]",
+    ("profile", "*", "force_at", "*"): "[[profile.NAME.force_at]]",
+    ("data",): "[data]",
+    ("source",): "[source]",
+    ("web",): "[web]",
+    ("trip",): "[trip]",
+}
+_EMPTY_TABLE_PATTERNS = (("damper", "*"), ("profile", "*"), ("profile", "*", "force_at", "*"))
+
+
+def read_document(raw: dict[str, Any], report: Report) -> tuple[Document | None, dict[str, Any]]:
+    """Check types, keys and single numbers.
+
+    Args:
+        raw: the file as the TOML reader gives it.
+        report: takes a line for each problem.
+    Returns:
+        The document, None when something is wrong; and a copy of raw in which every value that is
+        left has the right type, so that the remaining checks can go on and tell the rest.
+    """
+    try:
+        return Document.model_validate(raw), raw
+    except ValidationError as err:
+        found = err.errors(include_url=False)
+    rest = copy.deepcopy(raw)
+    for path, details in _one_per_key(found).items():
+        more = Counter(_key_of(d["loc"]) for d in found)[_key_of(path)] - 1 if _key_of(path) != path else 0
+        report.problem(path, _tell(path, details) + (f" (and {more} more here)" if more else ""))
+        if details["type"] != "missing":
+            _take_out(rest, path)
+    return None, rest
+
+
+def pattern_of(path: KeyPath) -> KeyPattern:
+    """Return a key path with `*` for places in lists and for names of profiles."""
+    parts = tuple("*" if isinstance(part, int) else part for part in path)
+    return ("profile", "*", *parts[2:]) if len(parts) > 1 and parts[0] == "profile" else parts
+
+
+def _key_of(path: KeyPath) -> KeyPath:
+    """Return the path up to its last name: the whole array that a point belongs to, not tables in a list."""
+    length = len(path)
+    while length and isinstance(path[length - 1], int) and pattern_of(path[:length]) not in _TABLES:
+        length -= 1
+    return path[:length]
+
+
+def _one_per_key(found: list[ErrorDetails]) -> dict[KeyPath, ErrorDetails]:
+    """Return the first error of each key, so that an array of bad points is told once."""
+    first: dict[KeyPath, ErrorDetails] = {}
+    seen: set[KeyPath] = set()
+    for details in found:
+        key = _key_of(details["loc"])
+        if key not in seen:
+            seen.add(key)
+            first[details["loc"]] = details
+    return first
+
+
+def _tell(path: KeyPath, details: ErrorDetails) -> str:
+    kind, value = details["type"], details["input"]
+    pattern = pattern_of(path)
+    if kind == COMPLAINT:
+        return details["msg"]
+    if kind == "extra_forbidden":
+        return _tell_unknown(pattern, str(path[-1]))
+    if kind == "missing":
+        return f"missing; {fields_by_pattern()[pattern].description}{_range_of(pattern)}"
+    if kind == "finite_number":
+        return f"{show_value(value)} is no finite number"
+    if kind == "literal_error":
+        return f"{show_value(value)} is no kind of source{nearest(str(value)[:80], ('recording', 'simulated'))}"
+    if kind in ("too_short", "too_long"):
+        return _tell_length(path, details.get("ctx", {}))
+    return _tell_type(pattern, kind, value)
+
+
+def _tell_unknown(pattern: KeyPattern, name: str) -> str:
+    fields = fields_by_pattern()
+    siblings = [p[-1] for p in fields if p[:-1] == pattern[:-1]]
+    homes = [_TABLES[p[:-1]] for p in fields if p[-1] == name and p[:-1] in _TABLES]
+    if homes:
+        return f"unknown key here; it belongs in {homes[0]}"
+    return f"unknown key{nearest(name, siblings)}"
+
+
+def _tell_type(pattern: KeyPattern, kind: str, value: Any) -> str:
+    header = _TABLES.get(pattern)
+    if header is not None:
+        seen = "this is one table, expected several" if kind == "list_type" and isinstance(value, dict) else ""
+        return f"{seen or _seen(value) + ', expected a table'}; write it as {header}"
+    expected = _EXPECTED.get(kind, "something else")
+    remedy = ""
+    if isinstance(value, str) and expected.endswith("number") and _is_number(value):
+        remedy = "; write it without quotes"
+    return f"{_seen(value)}, expected {expected}{_range_of(pattern)}{remedy}"
+
+
+def _tell_length(path: KeyPath, context: Mapping[str, Any]) -> str:
+    count = context.get("actual_length")
+    if path == ("damper",):
+        return "no damper; add at least one [[damper]]" if not count else f"{count} dampers, at most 32 are allowed"
+    if path == ("profile",):
+        return "no profile; add at least one [profile.NAME]"
+    if isinstance(path[-1], int):
+        return f"{count} values, expected a pair of two numbers"
+    least = 1 if path[-1] == "force_at" else 2
+    bound = f"at least {least}" if "min_length" in context else f"at most {context.get('max_length')}"
+    return f"{count} entries, {bound} are needed" if "min_length" in context else f"{count} entries, {bound} allowed"
+
+
+def _range_of(pattern: KeyPattern) -> str:
+    limit = LIMITS.get(pattern[-1]) if pattern else None
+    return f" ({limit.range_text})" if limit is not None else ""
+
+
+def _seen(value: Any) -> str:
+    if isinstance(value, list | dict):
+        return f"this is {kind_of(value)}"
+    return show_text(value) if isinstance(value, str) else f"{show_value(value)} is {kind_of(value)}"
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _take_out(rest: dict[str, Any], path: KeyPath) -> None:
+    """Remove a bad value; a bad table in a list or of a profile becomes an empty one, so that numbering stays."""
+    key = _key_of(path)
+    holder: Any = rest
+    for part in key[:-1]:
+        holder = holder[part]
+    if pattern_of(key) in _EMPTY_TABLE_PATTERNS:
+        holder[key[-1]] = {}
+    elif isinstance(holder, dict):
+        holder.pop(key[-1], None)

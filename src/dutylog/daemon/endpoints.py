@@ -1,0 +1,150 @@
+"""Core's two Unix sockets: snapshots out (newest wins), commands in. Never waits for anybody."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from dutylog.errors import InputError, LedgerError
+from dutylog.ledger.client import SOCKET_NAME as COMMAND_SOCKET
+from dutylog.ledger.command import LINE_LIMIT, encode_line, parse_request, refusal
+from dutylog.sockets import unix_address
+
+LIVE_SOCKET = "live.sock"
+CLIENT_LIMIT = 16
+
+
+class _Listener:
+    """A listening socket in the data folder, readable by its owner only."""
+
+    def __init__(self, folder: Path, name: str) -> None:
+        self._path = folder / name
+        self._path.unlink(missing_ok=True)
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._socket.setblocking(False)
+        old_mask = os.umask(0o177)
+        try:
+            with unix_address(folder, name) as address:
+                self._socket.bind(address)
+            self._socket.listen(CLIENT_LIMIT)
+        except OSError as err:
+            self._socket.close()
+            raise LedgerError(f"{self._path}: can't listen there ({err.strerror}); check that data folder") from err
+        finally:
+            os.umask(old_mask)
+
+    def accept(self) -> socket.socket | None:
+        """Return a new connection, None when nobody waits."""
+        try:
+            client, _ = self._socket.accept()
+        except OSError:
+            return None
+        client.setblocking(False)
+        return client
+
+    def close(self) -> None:
+        """Stop listening and take the name away."""
+        self._socket.close()
+        with contextlib.suppress(OSError):
+            self._path.unlink(missing_ok=True)
+
+
+class LiveEndpoint:
+    """Hands the newest snapshot to every outlet that can take it; counts the lines it couldn't hand on."""
+
+    def __init__(self, folder: Path) -> None:
+        self._listener = _Listener(folder, LIVE_SOCKET)
+        self._clients: dict[socket.socket, bytes] = {}
+        self._newest = b""
+        self.dropped_count = 0
+
+    def publish(self, snapshot: dict[str, Any]) -> None:
+        """Send a snapshot; a client still busy with an older line misses it."""
+        self._newest = encode_line(snapshot)
+        for client, rest in list(self._clients.items()):
+            if rest:
+                self.dropped_count += 1
+            else:
+                self._clients[client] = self._newest
+        self.poll()
+
+    def poll(self) -> None:
+        """Take new clients and send what is left of lines begun."""
+        while (client := self._listener.accept()) is not None:
+            if len(self._clients) >= CLIENT_LIMIT:
+                client.close()
+                continue
+            self._clients[client] = self._newest
+        for client, rest in list(self._clients.items()):
+            try:
+                if rest:
+                    self._clients[client] = rest[client.send(rest) :]
+                elif client.recv(4096) == b"":
+                    self._drop(client)
+            except BlockingIOError:
+                continue
+            except OSError:
+                self._drop(client)
+
+    def close(self) -> None:
+        """Hang up and stop listening."""
+        for client in list(self._clients):
+            self._drop(client)
+        self._listener.close()
+
+    def _drop(self, client: socket.socket) -> None:
+        del self._clients[client]
+        client.close()
+
+
+class CommandEndpoint:
+    """Takes one-line requests and answers each with one line."""
+
+    def __init__(self, folder: Path) -> None:
+        self._listener = _Listener(folder, COMMAND_SOCKET)
+        self._clients: dict[socket.socket, bytes] = {}
+
+    def poll(self, apply: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
+        """Answer what has come in whole; `apply` does a checked request and returns the reply."""
+        while (client := self._listener.accept()) is not None:
+            if len(self._clients) >= CLIENT_LIMIT:
+                client.close()
+                continue
+            self._clients[client] = b""
+        for client in list(self._clients):
+            try:
+                self._read(client, apply)
+            except BlockingIOError:
+                continue
+            except OSError:
+                self._drop(client)
+
+    def _read(self, client: socket.socket, apply: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
+        piece = client.recv(LINE_LIMIT)
+        line = self._clients[client] + piece
+        if b"\n" not in line and piece and len(line) <= LINE_LIMIT:
+            self._clients[client] = line
+            return
+        if line:
+            try:
+                reply = apply(parse_request(line.partition(b"\n")[0]))
+            except (InputError, LedgerError) as err:
+                reply = refusal(err)
+            client.setblocking(True)
+            client.settimeout(0.2)
+            client.sendall(encode_line(reply))
+        self._drop(client)
+
+    def close(self) -> None:
+        """Hang up and stop listening."""
+        for client in list(self._clients):
+            self._drop(client)
+        self._listener.close()
+
+    def _drop(self, client: socket.socket) -> None:
+        del self._clients[client]
+        client.close()

@@ -1,0 +1,134 @@
+"""The live snapshot as core makes it (shared/SNAPSHOT.md)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from dutylog import ENGINE
+from dutylog.domain.vehicle import Vehicle
+from dutylog.duty.totals import Totals
+from dutylog.engine.output import DamperLive, Live, TripRow
+from dutylog.engine.state import damper_state
+from dutylog.units import J_PER_UJ, NS_PER_S
+
+
+@dataclass(frozen=True, slots=True)
+class SourceState:
+    """How the source is doing. state: running, ended or lost."""
+
+    kind: str
+    text: str
+    state: str
+    state_text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """What a snapshot says beside the engine's view."""
+
+    seq: int
+    start_id: str
+    mono_ns: int
+    utc_ns: int
+    utc_trusted: bool
+    source: SourceState
+    trip_number: int | None
+    drops: dict[str, int]
+
+
+def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[str, Any]:
+    """Return the snapshot of one moment; before the first tile every damper is waiting."""
+    trip = None if live is None else live.trip
+    return {
+        "schema": 1,
+        "engine": ENGINE,
+        "seq": moment.seq,
+        "vehicle": {"id": vehicle.vehicle_id, "name": vehicle.name},
+        "boot_id": moment.start_id,
+        "mono_s": (moment.mono_ns if live is None else live.end_ns) / NS_PER_S,
+        "utc_ns": moment.utc_ns,
+        "utc_trusted": moment.utc_trusted,
+        "source": {
+            "kind": moment.source.kind,
+            "text": moment.source.text[:300],
+            "state": moment.source.state,
+            "state_text": moment.source.state_text[:300],
+        },
+        "moving": live is not None and live.moving,
+        "speed_mps": None if live is None else live.speed_mps,
+        "ambient_c": None if live is None else live.ambient_c,
+        "trip": None if live is None or trip is None else _trip(trip, live, moment.trip_number),
+        "drops": moment.drops,
+        "dampers": [_waiting(vehicle, i) for i in range(len(vehicle.dampers))]
+        if live is None
+        else [_damper(damper, trip) for damper in live.dampers],
+    }
+
+
+def _trip(trip: TripRow, live: Live, number: int | None) -> dict[str, Any]:
+    return {
+        "number": number,
+        "started_mono_s": trip.start_ns / NS_PER_S,
+        "duration_s": max(0, live.end_ns - trip.start_ns) / NS_PER_S,
+        "distance_m": trip.distance_m,
+    }
+
+
+def _damper(damper: DamperLive, trip: TripRow | None) -> dict[str, Any]:
+    share = _share(damper, trip)
+    has_data = damper.travel_mm is not None or damper.body_c is not None
+    state, text = damper_state(damper.body_c, damper.body_limit_c, damper.faults, has_data)
+    peak_mc = None if share is None else share.peak_body_mc
+    moving_us = 0 if share is None else share.moving_us
+    return {
+        "position": damper.position,
+        "wheel": damper.wheel,
+        "unit_id": damper.unit_id,
+        "serial": damper.serial,
+        "body_c": damper.body_c,
+        "body_limit_c": damper.body_limit_c,
+        "heat_w": damper.heat_w,
+        "energy_total_j": damper.totals.energy_uj * J_PER_UJ,
+        "strokes_total_count": damper.totals.strokes_count,
+        "trip_energy_j": None if share is None else share.energy_uj * J_PER_UJ,
+        "trip_strokes_count": None if share is None else share.strokes_count,
+        "trip_peak_body_c": None if peak_mc is None else peak_mc / 1000,
+        "travel_mm": damper.travel_mm,
+        "stroke_mm": damper.stroke_mm,
+        "speed_rms_mps": damper.speed_rms_mps,
+        "measured_ratio": share.moving_measured_us / moving_us if share is not None and moving_us else None,
+        "faults": list(damper.faults),
+        "state": state,
+        "state_text": text,
+    }
+
+
+def _share(damper: DamperLive, trip: TripRow | None) -> Totals | None:
+    """Return the damper's part of the open trip."""
+    if trip is None:
+        return None
+    for part in trip.dampers:
+        if (part.unit_id, part.position) == (damper.unit_id, damper.position):
+            return part.totals
+    return None
+
+
+def _waiting(vehicle: Vehicle, row: int) -> dict[str, Any]:
+    damper = vehicle.dampers[row]
+    profile = vehicle.profile_of(damper)
+    live = DamperLive(
+        position=damper.position,
+        wheel=damper.wheel,
+        unit_id="",
+        serial=damper.serial,
+        totals=Totals(),
+        heat_w=None,
+        body_c=None,
+        body_limit_c=profile.body_limit_c,
+        travel_mm=None,
+        stroke_mm=profile.stroke_m * 1e3,
+        speed_rms_mps=None,
+        faults=(),
+    )
+    return _damper(live, None)

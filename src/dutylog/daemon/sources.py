@@ -1,0 +1,31 @@
+"""The source a configuration names."""
+
+from __future__ import annotations
+
+from dutylog.clock import Clock
+from dutylog.daemon.core_settings import CoreSettings
+from dutylog.errors import ConfigError
+from dutylog.recording.source import Source
+
+
+def open_source(settings: CoreSettings, clock: Clock) -> Source:
+    """Return the source, opened but not started; imports only what that source needs."""
+    if settings.source_kind == "recording" and settings.file is not None:
+        from dutylog.acquire.recording_file import RecordingFileSource
+
+        vehicle = settings.vehicle
+        return RecordingFileSource(
+            settings.file,
+            [d.position for d in vehicle.dampers if d.travel_from is None],
+            block_rows=settings.block_rows,
+            pace=settings.pace or None,
+            clock=clock,
+            body_positions=[d.position for d in vehicle.dampers],
+        )
+    if settings.source_kind == "simulated":
+        from dutylog.sim.scenario import find_scenario
+        from dutylog.sim.source import SimulatedSource
+
+        scenario = find_scenario(settings.scenario or "desert")
+        return SimulatedSource(settings.vehicle, scenario, settings.seed, settings.pace, clock)
+    raise ConfigError([f"source: kind {settings.source_kind!r} can't be opened; known: recording, simulated"])

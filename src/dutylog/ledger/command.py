@@ -1,0 +1,185 @@
+"""Commands that change the ledger: hostile bytes in, a checked request, its effect, one line back.
+
+JSON lines over the Unix socket DATA/core.sock; field tables in shared/LEDGER.md.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+from dutylog.errors import InputError, LedgerError
+from dutylog.ledger.installs import check_profile
+from dutylog.ledger.ledger import Ledger
+from dutylog.ledger.names import NAME_LIMIT, NOTE_LIMIT, check_text, nearest
+from dutylog.ledger.rows import Unit
+
+SCHEMA = 1
+LINE_LIMIT = 65_536
+"""Bytes of one request or reply, its newline included."""
+_ENVELOPE = ("schema", "command")
+
+
+@dataclass(frozen=True, slots=True)
+class FieldRule:
+    """What a field of a request may be: text of at most `limit` characters, or a whole number from 1."""
+
+    is_required: bool
+    limit: int = NAME_LIMIT
+    is_number: bool = False
+
+
+COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
+    "ping": {},
+    "add": {"serial": FieldRule(False), "profile": FieldRule(True), "note": FieldRule(False, NOTE_LIMIT)},
+    "install": {"unit": FieldRule(True), "position": FieldRule(True)},
+    "remove": {"unit": FieldRule(True)},
+    "rename_trip": {"trip": FieldRule(True, is_number=True), "name": FieldRule(False)},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What the engine must learn of a command: becomes an event frame of the raw log.
+
+    kind: 'install' or 'remove'. data: the event's fields after shared/RECORDING.md.
+    """
+
+    kind: str
+    data: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Applied:
+    """A reply for the sender, and the effects to write to the raw log."""
+
+    reply: dict[str, Any]
+    effects: tuple[Effect, ...] = ()
+
+
+def parse_request(line: bytes) -> dict[str, Any]:
+    """Return the request in a line from the socket, every field checked.
+
+    Raises:
+        InputError: too long, no JSON object, unknown schema, command or field, a field unfit or missing.
+    """
+    if len(line) > LINE_LIMIT:
+        raise InputError(f"request of {len(line)} bytes, at most {LINE_LIMIT} are allowed")
+    try:
+        request = json.loads(line.decode("utf-8"), object_pairs_hook=_no_doubles, parse_constant=_no_constant)
+    except (ValueError, RecursionError) as err:
+        raise InputError(f"request is no JSON: {str(err).splitlines()[0]:.120}") from err
+    if not isinstance(request, dict):
+        raise InputError("request is no JSON object")
+    return check_request(request)
+
+
+def check_request(request: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a checked copy of a request; see parse_request."""
+    schema, command = request.get("schema"), request.get("command")
+    if type(schema) is not int or schema != SCHEMA:
+        raise InputError(f"request of schema {schema!r:.40}, this version knows {SCHEMA}")
+    if not isinstance(command, str) or command not in COMMANDS:
+        raise InputError(f"unknown command {command!r:.40}; {nearest(str(command)[:NAME_LIMIT], COMMANDS)}")
+    rules = COMMANDS[command]
+    for name in request:
+        if name not in rules and name not in _ENVELOPE:
+            raise InputError(f"command {command}: unknown field {name!r:.40}; {nearest(name[:NAME_LIMIT], rules)}")
+    checked: dict[str, Any] = {"schema": SCHEMA, "command": command}
+    for name, rule in rules.items():
+        checked[name] = _check_field(command, name, rule, request.get(name))
+    return checked
+
+
+def apply_command(ledger: Ledger, request: Mapping[str, Any], sequence: int | None = None) -> Applied:
+    """Do what a request asks; whatever is wrong with it becomes a reply, never an exception.
+
+    Args:
+        ledger: open for writing.
+        request: as sent; it is checked here.
+        sequence: number of the next frame of the raw log, None when no daemon runs (the cursor's then counts).
+    """
+    try:
+        checked = check_request(request)
+        return _DOERS[checked["command"]](ledger, checked, sequence)
+    except (LedgerError, InputError) as err:
+        return Applied(refusal(err))
+
+
+def refusal(err: Exception) -> dict[str, Any]:
+    """Return the reply that says why nothing was done."""
+    return {"schema": SCHEMA, "ok": False, "error": " ".join(str(err).split())[:500]}
+
+
+def encode_line(message: Mapping[str, Any]) -> bytes:
+    """Return a request or reply as one line of bytes."""
+    return json.dumps(message, separators=(",", ":"), allow_nan=False).encode("ascii") + b"\n"
+
+
+def _ping(_ledger: Ledger, _request: Mapping[str, Any], _sequence: int | None) -> Applied:
+    return Applied({"schema": SCHEMA, "ok": True, "text": "here"})
+
+
+def _add(ledger: Ledger, request: Mapping[str, Any], _sequence: int | None) -> Applied:
+    vehicle = ledger.vehicle()
+    if vehicle is not None:
+        check_profile(vehicle, request["profile"])
+    unit = ledger.add_unit(request["serial"], request["profile"], request["note"])
+    text = f"added damper {unit.label}" + (" (our own tag: mark the damper with it)" if unit.serial is None else "")
+    return Applied(_done(unit, text))
+
+
+def _install(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    unit = ledger.find_unit(request["unit"])
+    stay = ledger.install(unit.unit_id, request["position"], sequence=sequence)
+    event = {"position": stay.position, "unit_id": unit.unit_id, "serial": unit.serial, "profile": unit.profile}
+    reply = _done(unit, f"damper {unit.label} counts at {stay.position} from now on")
+    return Applied({**reply, "position": stay.position}, (Effect("install", event),))
+
+
+def _remove(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    unit = ledger.find_unit(request["unit"])
+    stay = ledger.remove(unit.unit_id, sequence=sequence)
+    event = {"position": stay.position, "unit_id": unit.unit_id}
+    reply = _done(unit, f"damper {unit.label} left {stay.position} and is on the shelf")
+    return Applied({**reply, "position": stay.position}, (Effect("remove", event),))
+
+
+def _rename_trip(ledger: Ledger, request: Mapping[str, Any], _sequence: int | None) -> Applied:
+    number, name = request["trip"], request["name"]
+    ledger.rename_trip(number, name)
+    text = f"trip {number} has no name now" if name is None else f"trip {number} is called {name} now"
+    return Applied({"schema": SCHEMA, "ok": True, "text": text, "trip": number})
+
+
+_DOERS = {"ping": _ping, "add": _add, "install": _install, "remove": _remove, "rename_trip": _rename_trip}
+
+
+def _done(unit: Unit, text: str) -> dict[str, Any]:
+    return {"schema": SCHEMA, "ok": True, "text": text, "unit_id": unit.unit_id, "unit": unit.label}
+
+
+def _check_field(command: str, name: str, rule: FieldRule, value: Any) -> str | int | None:
+    what = f"command {command}: {name}"
+    if value is None:
+        if rule.is_required:
+            raise InputError(f"{what} is missing")
+        return None
+    if not rule.is_number:
+        return check_text(value, what, rule.limit)
+    if type(value) is not int or not 1 <= value < 2**53:
+        raise InputError(f"{what}: {value!r:.40} is no whole number from 1")
+    return value
+
+
+def _no_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        raise ValueError("a field is there twice")
+    return found
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise ValueError(f"{name} is no JSON")

@@ -1,0 +1,326 @@
+"""The ledger of one vehicle: dampers, where they sat, what they have done, and the chain of entries."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from dutylog.domain.vehicle import Vehicle
+from dutylog.duty.totals import Totals
+from dutylog.errors import InputError, LedgerCorrupt, LedgerError
+from dutylog.ledger import backup, chain, counters, installs, outbox, trips
+from dutylog.ledger.database import QUERY_LIMIT_S, Database
+from dutylog.ledger.rows import (
+    Commit,
+    Cursor,
+    Entry,
+    EntryDraft,
+    Epoch,
+    Install,
+    Minute,
+    OutboxItem,
+    Stamp,
+    Trip,
+    Unit,
+    system_stamp,
+)
+from dutylog.ledger.schema import ensure_schema
+
+LEDGER_NAME = "ledger.sqlite"
+_VEHICLE_KEY = "vehicle"
+_END_NS = 2**63 - 1
+
+
+class Ledger:
+    """One open ledger file; made by `Ledger.open`, not shared between threads."""
+
+    def __init__(self, database: Database, stamp: Callable[[], Stamp]) -> None:
+        self._database = database
+        self._stamp = stamp
+
+    @classmethod
+    def open(
+        cls,
+        path: Path,
+        read_only: bool = False,
+        stamp: Callable[[], Stamp] = system_stamp,
+        query_limit_s: float = QUERY_LIMIT_S,
+    ) -> Ledger:
+        """Open a ledger, making or upgrading it when not `read_only`.
+
+        Args:
+            path: the file, its folder must exist.
+            read_only: for pages and commands; each question then has a time limit of `query_limit_s` [s].
+            stamp: gives the time that is written beside every change.
+        Raises:
+            LedgerError: missing, of a newer version, or not a ledger; the text says what to do.
+            LedgerCorrupt: damaged; `Ledger.quarantine` moves it aside.
+        """
+        database = Database.open(Path(path), read_only, query_limit_s)
+        try:
+            ensure_schema(database)
+        except BaseException:
+            database.close()
+            raise
+        return cls(database, stamp)
+
+    @staticmethod
+    def quarantine(path: Path) -> Path:
+        """Move a damaged ledger and its side files aside and return the new name of the file."""
+        return backup.move_aside(Path(path))
+
+    @property
+    def path(self) -> Path:
+        """Return the file this ledger is in."""
+        return self._database.path
+
+    def close(self) -> None:
+        """Close the file; safe to call twice."""
+        self._database.close()
+
+    def __enter__(self) -> Ledger:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # vehicle
+
+    def put_vehicle(self, vehicle: Vehicle) -> None:
+        """Store the configuration in force, so that commands know positions, wheels and profiles.
+
+        Raises:
+            LedgerError: the ledger belongs to a vehicle of another vehicle_id.
+        """
+        known = self.vehicle()
+        if known is not None and known.vehicle_id != vehicle.vehicle_id:
+            raise LedgerError(
+                f"ledger {self.path} belongs to vehicle {known.vehicle_id}, not {vehicle.vehicle_id}; "
+                "name another data folder or correct vehicle_id"
+            )
+        if known == vehicle:
+            return
+        with self._database.write() as connection:
+            connection.execute(
+                "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                (_VEHICLE_KEY, chain.encode_canonical(vehicle.to_dict())),
+            )
+
+    def vehicle(self) -> Vehicle | None:
+        """Return the configuration stored last, or None before the first."""
+        row = self._database.row("SELECT value FROM meta WHERE key = ?", (_VEHICLE_KEY,))
+        return None if row is None else Vehicle.from_dict(json.loads(row[0]))
+
+    # dampers
+
+    def add_unit(self, serial: str | None, profile: str, note: str | None = None, unit_id: str | None = None) -> Unit:
+        """Add a damper; without a serial it gets a tag of ours (`D1`, ...).
+
+        Args:
+            serial: what is stamped on it, at most 64 printable characters, or None.
+            profile: name of its profile. note: free text, at most 500 characters.
+            unit_id: UUID from elsewhere, None for a new one.
+        Raises:
+            LedgerError: the serial is taken. InputError: a text or the UUID is unfit.
+        """
+        return installs.add_unit(
+            self._database, self._stamp(), serial=serial, profile=profile, note=note, unit_id=unit_id
+        )
+
+    def unit(self, unit_id: str) -> Unit | None:
+        """Return a damper by its UUID."""
+        return installs.read_unit(self._database, "unit_id", unit_id)
+
+    def unit_by_serial(self, serial: str) -> Unit | None:
+        """Return a damper by its serial."""
+        return installs.read_unit(self._database, "serial", serial)
+
+    def find_unit(self, label: str) -> Unit:
+        """Return the damper a person means by serial, tag or UUID; LedgerError names the nearest known one."""
+        return installs.find_unit(self._database, label)
+
+    def units(self) -> list[Unit]:
+        """Return all dampers in the order they were added."""
+        return installs.read_units(self._database)
+
+    def install(self, unit_id: str, position: str, wheel: str | None = None, sequence: int | None = None) -> Install:
+        """Write that a damper sits at a position from now on.
+
+        Args:
+            unit_id: an added damper. position: one of the stored vehicle's. wheel: None for the vehicle's own.
+            sequence: of the raw log, from which on it counts; None for the cursor's hot_sequence.
+        Raises:
+            LedgerError: no vehicle stored, unknown position, profile not the vehicle's, damper or position taken.
+            InputError: no such unit.
+        """
+        unit = self._known(unit_id)
+        place = installs.choose_place(self.vehicle(), unit, position, wheel, self._from(sequence))
+        return installs.install(self._database, self._stamp(), unit, place)
+
+    def remove(self, unit_id: str, sequence: int | None = None) -> Install:
+        """Write that a damper left its position; returns the stay that ended. LedgerError when it sat nowhere."""
+        return installs.remove(self._database, self._stamp(), self._known(unit_id), self._from(sequence))
+
+    def installed(self, vehicle_id: str | None = None) -> dict[str, Unit]:
+        """Return the damper at each position; None means the stored vehicle."""
+        if vehicle_id is None:
+            vehicle = self.vehicle()
+            vehicle_id = "" if vehicle is None else vehicle.vehicle_id
+        return installs.read_in_force(self._database, vehicle_id)
+
+    def installs_of(self, unit_id: str) -> list[Install]:
+        """Return every stay of a damper, oldest first."""
+        return installs.read_installs(self._database, unit_id)
+
+    # counters
+
+    def cursor(self) -> Cursor:
+        """Return how far into the raw log each group reaches, with the engine's checkpoint."""
+        return counters.read_cursor(self._database)
+
+    def commit(self, change: Commit) -> None:
+        """Write what the engine made of the log up to `change.sequence`: whole and durable on return, or not at all.
+
+        The same commit again changes nothing. A minute or trip of the same key is overwritten.
+        Raises:
+            InputError: the sequence goes back, a total would fall within its revision, a unit is unknown,
+                or only one of cold and checkpoint is given.
+            LedgerFull: no room on the disk; nothing was written and a later commit may succeed.
+        """
+        counters.commit(self._database, self._stamp(), change)
+
+    def totals(self, unit_id: str) -> Totals:
+        """Return a damper's life totals; InputError when there is no such unit."""
+        totals = counters.read_totals(self._database, unit_id)
+        if totals is None:
+            raise InputError(f"unit {unit_id} is not in the ledger")
+        return totals
+
+    def all_totals(self) -> dict[str, Totals]:
+        """Return the life totals of every damper, all of one moment."""
+        return counters.read_all_totals(self._database)
+
+    def cold_state(self, unit_id: str) -> bytes | None:
+        """Return the state of a damper's accumulators at the last cold commit, None before its first."""
+        return counters.read_cold_state(self._database, unit_id)
+
+    # epochs, trips, minutes
+
+    def put_epoch(self, epoch: Epoch) -> None:
+        """Write the clocks of an epoch; again with better ones refines wall time of all that isn't latched."""
+        trips.write_epoch(self._database, epoch)
+
+    def epoch(self, number: int) -> Epoch | None:
+        """Return the clocks of an epoch."""
+        return trips.read_epoch(self._database, number)
+
+    def trips(self, limit: int = 50, before: int | None = None) -> list[Trip]:
+        """Return trips, newest first; `before`: only smaller numbers."""
+        return trips.read_trips(self._database, limit, before)
+
+    def trip(self, number: int) -> Trip:
+        """Return one trip; LedgerError names the numbers there are."""
+        return trips.read_trip(self._database, number)
+
+    def rename_trip(self, number: int, name: str | None) -> None:
+        """Give a trip a name, None takes it away; LedgerError when there is no such trip."""
+        trips.rename_trip(self._database, self._stamp(), number, name)
+
+    def minutes(self, unit_id: str, epoch: int, first_ns: int = 0, last_ns: int = _END_NS) -> list[Minute]:
+        """Return a damper's 60-second rows that overlap a span of the epoch's monotonic time [ns]."""
+        return trips.read_minutes(self._database, unit_id, epoch, first_ns, last_ns)
+
+    def trip_minutes(self, unit_id: str, number: int) -> list[Minute]:
+        """Return a damper's 60-second rows that overlap a trip."""
+        row = self.trip(number).row
+        return self.minutes(unit_id, row.epoch, row.start_ns, row.end_ns)
+
+    # entries
+
+    def append_entry(
+        self, kind: str, unit_id: str | None, data: Mapping[str, Any], sequence: int | None = None
+    ) -> Entry:
+        """Add one link to the chain; InputError when data is no plain JSON or the unit is unknown."""
+        with self._database.write() as connection:
+            draft = EntryDraft(kind, unit_id, data)
+            return chain.append_entry(self._database, connection, self._stamp(), draft, sequence)
+
+    def entries(self, limit: int = 100, before: int | None = None) -> list[Entry]:
+        """Return entries, newest first; `before`: only smaller row numbers."""
+        rows = self._database.rows(
+            f"SELECT {chain.COLUMNS} FROM entry WHERE row < ? ORDER BY row DESC LIMIT ?",
+            (_END_NS if before is None else before, limit),
+        )
+        return [chain.read_entry(row) for row in rows]
+
+    def record_raw_loss(self, log_end_sequence: int) -> Entry | None:
+        """Write that the raw log ends before what the counters cover; None when it doesn't or that is known."""
+        cursor = self.cursor()
+        if log_end_sequence >= cursor.hot_sequence:
+            return None
+        data = {
+            "log_end_sequence": log_end_sequence,
+            "hot_sequence": cursor.hot_sequence,
+            "cold_sequence": cursor.cold_sequence,
+        }
+        last = self._database.row("SELECT data FROM entry WHERE kind = 'raw_loss' ORDER BY row DESC LIMIT 1")
+        if last is not None and last[0] == chain.encode_canonical(data):
+            return None
+        return self.append_entry("raw_loss", None, data, cursor.hot_sequence)
+
+    def verify_chain(self) -> int | None:
+        """Return the number of the first entry that is not as it was written, or None when all are."""
+        return chain.verify_chain(self._database)
+
+    def check_file(self) -> list[str]:
+        """Return what SQLite's own checks of pages, indices and references find wrong; empty when sound."""
+        try:
+            found = [str(r[0]) for r in self._database.all_rows("PRAGMA integrity_check(20)") if r[0] != "ok"]
+            broken = self._database.all_rows("PRAGMA foreign_key_check")
+            return found + [f"row {r[1]} of table {r[0]} names a row of {r[2]} that isn't there" for r in broken]
+        except LedgerCorrupt as err:
+            return [str(err)]
+
+    # outbox
+
+    def put_outbox(self, kind: str, target: str, payload: bytes, limit: int = outbox.OUTBOX_LIMIT) -> int:
+        """Queue something to publish and return its id; beyond `limit` the oldest is dropped and counted."""
+        return outbox.put(self._database, self._stamp(), kind, target, payload, limit)
+
+    def peek_outbox(self, limit: int = 100) -> list[OutboxItem]:
+        """Return the oldest items, leaving them in place."""
+        return outbox.peek(self._database, limit)
+
+    def ack_outbox(self, last_id: int) -> int:
+        """Take away all items up to `last_id`; returns how many. Acknowledging twice does no harm."""
+        return outbox.ack(self._database, last_id)
+
+    def outbox_dropped_count(self) -> int:
+        """Return how many items were dropped unpublished since the ledger was made."""
+        return outbox.read_dropped_count(self._database)
+
+    # keeping
+
+    def backup(self, target: Path, progress: Callable[[int, int], None] | None = None) -> None:
+        """Copy the ledger, also while it is written to, into one plain checked file.
+
+        Args:
+            target: must not exist yet. progress: called with pages left and pages in all.
+        Raises:
+            LedgerError: the target exists or can't be written. LedgerCorrupt: the copy is not sound.
+        """
+        backup.write_backup(self._database, Path(target), progress)
+
+    def _known(self, unit_id: str) -> Unit:
+        unit = self.unit(unit_id)
+        if unit is None:
+            raise InputError(f"unit {unit_id} is not in the ledger")
+        return unit
+
+    def _from(self, sequence: int | None) -> int:
+        return self.cursor().hot_sequence if sequence is None else sequence

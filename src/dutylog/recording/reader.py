@@ -1,0 +1,149 @@
+"""A raw log read in order across its segments, however long it is and whatever a power cut did to it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from dutylog.errors import RecordingError
+from dutylog.recording.block import Stream
+from dutylog.recording.codec import BrokenFrameError, Envelope, decode_envelope
+from dutylog.recording.frame import Frame, FrameType
+from dutylog.recording.scan import DAMAGED, LOST, TORN, Damage, find_segments, scan_segment
+from dutylog.recording.segments import SegmentInfo, parse_head_streams, read_segment_info
+
+
+class _Follower:
+    """What frames need from those before them: the streams of their epoch, and the last number."""
+
+    def __init__(self, last_sequence: int | None) -> None:
+        self.last_sequence = last_sequence
+        self.streams: dict[int, Stream] = {}
+        self.epoch = 0
+
+    def take_head(self, frame: Frame) -> None:
+        """Note the streams a head describes."""
+        self.streams = {s.stream_id: s for s in parse_head_streams(frame)}
+        self.epoch = frame.epoch
+
+    def streams_of(self, epoch: int) -> dict[int, Stream]:
+        """Return the streams of an epoch, none when its head was lost."""
+        return self.streams if epoch == self.epoch else {}
+
+
+class LogReader:
+    """Reads a log folder, or one segment file.
+
+    path: the folder or `.dlg` file. After `frames()` has run, `damage` tells what couldn't be read.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.damage: list[Damage] = []
+        self.path = path
+        if path.is_dir():
+            self.files = tuple(find_segments(path))
+            if not self.files:
+                raise RecordingError(f"{path}: no segment (NNNNNNNN.dlg) in it; give the folder of a raw log")
+        elif path.is_file():
+            self.files = (path,)
+        else:
+            raise RecordingError(f"{path}: there is no such file or folder")
+
+    def frames(self, after_sequence: int = 0) -> Iterator[Frame]:
+        """Yield the good frames with a number above `after_sequence`, numbers strictly rising.
+
+        Memory stays flat: one frame and a window of the file are held.
+
+        Raises:
+            RecordingError: not one good frame anywhere (a foreign file), or a version, flag or codec
+                that this program mustn't guess at; with file and offset.
+        """
+        self.damage = []
+        follower = _Follower(after_sequence or None)
+        found_any = False
+        for file in self._files_after(after_sequence):
+            for piece in _scan_said(file):
+                if isinstance(piece, Damage):
+                    self.damage.append(piece)
+                    continue
+                found_any = True
+                frame = self._take(piece, file, follower, after_sequence)
+                if frame is not None:
+                    yield frame
+        if not found_any:
+            raise self._foreign()
+
+    def segments(self) -> list[SegmentInfo]:
+        """Return what each segment holds; segments without a readable head are left out.
+
+        Raises:
+            RecordingError: as `frames`.
+        """
+        found = [info for file in self.files if (info := read_segment_info(file)) is not None]
+        if not found:
+            raise self._foreign()
+        return found
+
+    def _take(self, envelope: Envelope, file: Path, follower: _Follower, after_sequence: int) -> Frame | None:
+        """Return the frame if it is one to hand on; damage is noted."""
+        header = envelope.header
+        is_old = header.sequence <= after_sequence
+        last = follower.last_sequence
+        if not is_old and last is not None and header.sequence <= last:
+            text = f"frame {header.sequence} after {last}: a number came again"
+            self._note(envelope, file, DAMAGED, text)
+            return None
+        if not is_old:
+            if last is not None and header.sequence > last + 1:
+                text = f"frames {last + 1} to {header.sequence - 1} are missing"
+                self.damage.append(Damage(file, envelope.offset, 0, LOST, text))
+            follower.last_sequence = header.sequence
+        elif header.type != FrameType.SEGMENT_HEAD:
+            return None
+        try:
+            frame = decode_envelope(envelope, follower.streams_of(header.epoch))
+            if frame is not None and frame.type == FrameType.SEGMENT_HEAD:
+                follower.take_head(frame)
+        except BrokenFrameError as err:
+            self._note(envelope, file, DAMAGED, str(err))
+            return None
+        return None if is_old else frame
+
+    def _note(self, envelope: Envelope, file: Path, kind: str, reason: str) -> None:
+        length = envelope.next_offset - envelope.offset
+        self.damage.append(Damage(file, envelope.offset, length, kind, reason))
+
+    def _files_after(self, after_sequence: int) -> tuple[Path, ...]:
+        """Return the files that can hold a number above `after_sequence`; the rest isn't opened."""
+        if not after_sequence:
+            return self.files
+        for k in range(len(self.files) - 1, 0, -1):
+            first = _first_sequence(self.files[k])
+            if first is not None and first <= after_sequence + 1:
+                return self.files[k:]
+        return self.files
+
+    def _foreign(self) -> RecordingError:
+        first = self.files[0]
+        with first.open("rb") as stream:
+            begin = stream.read(8)
+        seen = f"begins with {begin!r}" if begin else "it is empty"
+        return RecordingError(f"{first}: offset 0: no frame of a dutylog raw log in it ({seen}); is it a recording?")
+
+
+def _scan_said(file: Path) -> Iterator[Envelope | Damage]:
+    """Yield as `scan_segment`, and for an empty file that it is one."""
+    is_empty = True
+    for piece in scan_segment(file):
+        is_empty = False
+        yield piece
+    if is_empty:
+        yield Damage(file, 0, 0, TORN, "the file is empty")
+
+
+def _first_sequence(file: Path) -> int | None:
+    """Return the number of a file's first good frame, or None."""
+    for piece in scan_segment(file):
+        if isinstance(piece, Envelope):
+            return piece.header.sequence
+    return None

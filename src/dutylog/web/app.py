@@ -1,0 +1,207 @@
+"""The application: its routes and how errors are answered (table of routes in shared/SNAPSHOT.md)."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import re
+import time
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, Response
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+
+from dutylog.errors import LedgerError
+from dutylog.web.answers import envelope, error_object, live_object
+from dutylog.web.events import ClientLimit, LiveResponse
+from dutylog.web.feed import LiveFeed, SocketReader
+from dutylog.web.guard import FAILED_TEXT, Guard, GuardCounters
+from dutylog.web.health import HealthParts, health_lines, health_object
+from dutylog.web.pages import Pages
+from dutylog.web.settings import WebSettings
+from dutylog.web.view import MAX_TRIPS, DamperDetail, LedgerView, TripDetail, TripSummary
+
+STATIC = Path(__file__).parent / "static"
+_READ = ["GET", "HEAD"]
+_NUMBER = re.compile(r"[1-9][0-9]{0,8}", re.ASCII)
+_MAX_KEY_SIGNS = 200
+
+
+def create_app(feed: LiveFeed, view: LedgerView, settings: WebSettings, reader: SocketReader | None = None) -> FastAPI:
+    """Return the application.
+
+    Args:
+        feed: newest snapshot; shared with `reader`.
+        view: read-only questions to the ledger.
+        settings: where we listen and how many phones may watch.
+        reader: fills `feed` from core's socket while the application runs; None in tests.
+    """
+
+    @contextlib.asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        task = asyncio.create_task(reader.run()) if reader else None
+        yield
+        feed.close()
+        if task:
+            task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
+
+    guard = GuardCounters()
+    clients = ClientLimit(settings.max_clients)
+    app = FastAPI(lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url=None, redirect_slashes=False)
+    pages = Pages()
+    _add_live(app, feed, pages, clients, settings)
+    _add_trips(app, view, pages)
+    _add_dampers(app, view, pages)
+    _add_health(app, HealthParts(feed, view, clients, guard, time.monotonic()))
+    _add_files(app)
+    _add_errors(app, pages)
+    _wrap(app, settings, guard)
+    return app
+
+
+def _wrap(app: FastAPI, settings: WebSettings, counters: GuardCounters) -> None:
+    """Put the guard outside of everything, so that answers to failures carry the headers too."""
+    build = app.build_middleware_stack
+    app.build_middleware_stack = lambda: Guard(build(), settings, counters)  # type: ignore[method-assign]
+
+
+def _add_live(app: FastAPI, feed: LiveFeed, pages: Pages, clients: ClientLimit, settings: WebSettings) -> None:
+    live_page = pages.live()
+
+    @app.api_route("/", methods=_READ)
+    async def live() -> Response:
+        return live_page
+
+    @app.api_route("/events", methods=_READ)
+    async def events() -> Response:
+        return LiveResponse(feed, clients, settings)
+
+    @app.api_route("/api/live", methods=_READ)
+    async def api_live() -> Response:
+        return JSONResponse(live_object(feed))
+
+
+def _add_trips(app: FastAPI, view: LedgerView, pages: Pages) -> None:
+    def page_of_trips(request: Request) -> tuple[list[TripSummary], int | None]:
+        text = request.query_params.get("before")
+        found = view.trips(MAX_TRIPS + 1, None if text is None else _parse_before(text))
+        shown = found[:MAX_TRIPS]
+        return shown, shown[-1].number if len(found) > MAX_TRIPS else None
+
+    def one(number: str) -> TripDetail:
+        detail = view.trip(int(number)) if _NUMBER.fullmatch(number) else None
+        if detail is None:
+            raise HTTPException(404, f"no trip {_quoted(number)}; see the list of trips")
+        return detail
+
+    @app.api_route("/trips", methods=_READ)
+    def trips(request: Request) -> Response:
+        return pages.trips(*page_of_trips(request))
+
+    @app.api_route("/api/trips", methods=_READ)
+    def api_trips(request: Request) -> Response:
+        shown, older_before = page_of_trips(request)
+        return JSONResponse(envelope(trips=shown, older_before=older_before))
+
+    @app.api_route("/trips/{number:path}", methods=_READ)
+    def trip(number: str) -> Response:
+        return pages.trip(one(number))
+
+    @app.api_route("/api/trips/{number:path}", methods=_READ)
+    def api_trip(number: str) -> Response:
+        detail = one(number)
+        return JSONResponse(envelope(trip=detail.trip, dampers=detail.dampers))
+
+
+def _add_dampers(app: FastAPI, view: LedgerView, pages: Pages) -> None:
+    def one(key: str) -> DamperDetail:
+        detail = view.damper(key) if key and len(key) <= _MAX_KEY_SIGNS and key.isprintable() else None
+        if detail is None:
+            raise HTTPException(404, f"no damper {_quoted(key)}; see the list of dampers")
+        return detail
+
+    @app.api_route("/dampers", methods=_READ)
+    def dampers() -> Response:
+        return pages.dampers(view.dampers())
+
+    @app.api_route("/api/dampers", methods=_READ)
+    def api_dampers() -> Response:
+        return JSONResponse(envelope(dampers=view.dampers()))
+
+    @app.api_route("/dampers/{key:path}", methods=_READ)
+    def damper(key: str) -> Response:
+        return pages.damper(one(key))
+
+    @app.api_route("/api/dampers/{key:path}", methods=_READ)
+    def api_damper(key: str) -> Response:
+        return JSONResponse(envelope(damper=one(key)))
+
+
+def _add_health(app: FastAPI, parts: HealthParts) -> None:
+    @app.api_route("/health", methods=_READ)
+    def health() -> Response:
+        return PlainTextResponse(health_lines(health_object(parts)))
+
+    @app.api_route("/health.json", methods=_READ)
+    def health_json() -> Response:
+        return JSONResponse(health_object(parts))
+
+
+def _add_files(app: FastAPI) -> None:
+    @app.api_route("/favicon.ico", methods=_READ)
+    def favicon() -> Response:
+        return FileResponse(STATIC / "favicon.svg", media_type="image/svg+xml", headers=_REVALIDATE)
+
+    app.mount("/static", _OwnFiles(directory=STATIC), name="static")
+
+
+class _OwnFiles(StaticFiles):
+    """Our own files; a browser asks each time whether they changed, so an update shows at once."""
+
+    def file_response(self, *args: Any, **kwargs: Any) -> Response:
+        response = super().file_response(*args, **kwargs)
+        response.headers.update(_REVALIDATE)
+        return response
+
+
+_REVALIDATE = {"Cache-Control": "no-cache"}
+
+
+def _add_errors(app: FastAPI, pages: Pages) -> None:
+    def answer(request: Request, status: int, text: str) -> Response:
+        path = request.url.path
+        if path.startswith("/api/") or path.endswith(".json"):
+            return JSONResponse(error_object(text), status_code=status)
+        return pages.error(status, text)
+
+    @app.exception_handler(HTTPException)
+    async def on_http_error(request: Request, err: HTTPException) -> Response:
+        plain_404 = err.status_code == 404 and err.detail == "Not Found"
+        text = f"no page {_quoted(request.url.path)}; start at the live page" if plain_404 else str(err.detail)
+        return answer(request, err.status_code, text)
+
+    @app.exception_handler(Exception)
+    async def on_failure(request: Request, _err: Exception) -> Response:
+        # answered here, then raised on to the guard, which logs and counts it
+        return answer(request, 500, FAILED_TEXT)
+
+    @app.exception_handler(LedgerError)
+    async def on_ledger_error(request: Request, err: LedgerError) -> Response:
+        return answer(request, 503, " ".join(str(err).split()))
+
+
+def _parse_before(text: str) -> int:
+    if not _NUMBER.fullmatch(text):
+        raise HTTPException(400, f"before={_quoted(text)} is no trip number; give a whole number from 1")
+    return int(text)
+
+
+def _quoted(text: str) -> str:
+    """Return what was asked for, cut short and on one line; escaping is the answer's job."""
+    return repr(text[:60] + ("…" if len(text) > 60 else ""))

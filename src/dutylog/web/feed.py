@@ -1,0 +1,212 @@
+"""The newest snapshot, and the reader that fetches it from core over a Unix socket (shared/SNAPSHOT.md)."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from dutylog.clock import Clock
+from dutylog.errors import FrameError
+from dutylog.units import NS_PER_S
+from dutylog.web.snapshot import MAX_LINE_BYTES, SOCKET_NAME, Snapshot, parse_snapshot
+
+LIVE = "live"
+STALE = "stale"
+WAITING = "waiting"
+STALE_AFTER_S = 3.0
+"""Core pushes once a second; three missed ones aren't chance any more. Source: judgement."""
+_CHUNK_BYTES = 64 * 1024
+_BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
+"""Waits between attempts to reach core; the last one repeats: a restart of core shows within 2 s."""
+_SOCKET_PATH_BYTES = 100
+"""Linux takes 107 bytes (unix(7)); beyond this the folder is reached by its descriptor."""
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A snapshot with its number in this process, counted from 1, and when it came [mono ns]."""
+
+    number: int
+    snapshot: Snapshot
+    received_ns: int
+
+
+@dataclass(slots=True)
+class FeedCounters:
+    """What happened on the socket since this process started."""
+
+    lines_count: int = 0
+    garbled_count: int = 0
+    oversized_count: int = 0
+    repeated_count: int = 0
+    connects_count: int = 0
+    disconnects_count: int = 0
+
+
+class LineSplitter:
+    """Cuts a byte stream into lines; a line longer than `limit` is dropped and counted once."""
+
+    def __init__(self, limit: int = MAX_LINE_BYTES) -> None:
+        self._limit = limit
+        self._rest = bytearray()
+        self._dropping = False
+        self.oversized_count = 0
+
+    def push(self, data: bytes) -> list[bytes]:
+        """Take bytes and return the lines that are complete, without line feed, empty ones left out."""
+        lines = []
+        *ends, rest = data.split(b"\n")
+        for part in ends:
+            self._extend(part)
+            if not self._dropping and self._rest:
+                lines.append(bytes(self._rest))
+            self._rest.clear()
+            self._dropping = False
+        self._extend(rest)
+        return lines
+
+    def _extend(self, part: bytes) -> None:
+        if self._dropping:
+            return
+        if len(self._rest) + len(part) > self._limit:
+            self._dropping = True
+            self.oversized_count += 1
+            self._rest.clear()
+            return
+        self._rest += part
+
+
+class LiveFeed:
+    """Holds the newest snapshot; readers wait for a newer one and never queue older ones."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._newest: Received | None = None
+        self._changed = asyncio.Event()
+        self.counters = FeedCounters()
+        self.connected = False
+        self.closed = False
+        self.last_problem = ""
+
+    @property
+    def newest(self) -> Received | None:
+        """Return the newest snapshot, or None before the first."""
+        return self._newest
+
+    def accept_line(self, line: bytes) -> bool:
+        """Take one line of the socket; False when it was no snapshot (counted) or nothing new."""
+        self.counters.lines_count += 1
+        try:
+            snapshot = parse_snapshot(line)
+        except FrameError as err:
+            self.counters.garbled_count += 1
+            self.last_problem = str(err)
+            return False
+        before = self._newest
+        if before and (before.snapshot.boot_id, before.snapshot.seq) == (snapshot.boot_id, snapshot.seq):
+            self.counters.repeated_count += 1
+            return False
+        number = before.number + 1 if before else 1
+        self._newest = Received(number, snapshot, self._clock.mono_ns())
+        self._wake()
+        return True
+
+    def age_s(self) -> float | None:
+        """Return how long ago the newest snapshot came [s], None before the first."""
+        if self._newest is None:
+            return None
+        return max(0.0, (self._clock.mono_ns() - self._newest.received_ns) / NS_PER_S)
+
+    def link(self) -> str:
+        """Return LIVE, STALE or WAITING."""
+        age_s = self.age_s()
+        if age_s is None:
+            return WAITING
+        return STALE if age_s > STALE_AFTER_S else LIVE
+
+    async def wait_after(self, number: int) -> Received | None:
+        """Return the newest snapshot as soon as its number is above `number`; None once closed."""
+        while not self.closed:
+            if self._newest is not None and self._newest.number > number:
+                return self._newest
+            await self._changed.wait()
+        return None
+
+    def close(self) -> None:
+        """End every wait: the process is about to stop."""
+        self.closed = True
+        self._wake()
+
+    def mono_s(self) -> float:
+        """Return this process's monotonic time [s]."""
+        return self._clock.mono_ns() / NS_PER_S
+
+    def counters_dict(self) -> dict[str, int]:
+        """Return the counters for /health."""
+        return asdict(self.counters)
+
+    def _wake(self) -> None:
+        self._changed.set()
+        self._changed = asyncio.Event()
+
+
+class SocketReader:
+    """Connects to core's socket in the data folder and keeps connecting, with back-off."""
+
+    def __init__(self, feed: LiveFeed, data_dir: Path) -> None:
+        self._feed = feed
+        self._data_dir = data_dir
+
+    async def run(self) -> None:
+        """Read for ever; ends by being cancelled."""
+        failures = 0
+        while True:
+            try:
+                got_lines = await self._read_until_closed()
+                failures = 0 if got_lines else failures + 1
+                self._feed.last_problem = "core closed the connection"
+            except OSError as err:
+                failures += 1
+                self._feed.last_problem = f"no core at {self._data_dir / SOCKET_NAME}: {err.strerror or err}"
+            await asyncio.sleep(_BACK_OFF_S[min(failures, len(_BACK_OFF_S) - 1)])
+
+    async def _read_until_closed(self) -> bool:
+        with reachable_path(self._data_dir) as path:
+            reader, writer = await asyncio.open_unix_connection(path)
+        counters = self._feed.counters
+        counters.connects_count += 1
+        self._feed.connected = True
+        splitter = LineSplitter()
+        oversized_before = counters.oversized_count
+        got_lines = False
+        try:
+            while data := await reader.read(_CHUNK_BYTES):
+                for line in splitter.push(data):
+                    got_lines = self._feed.accept_line(line) or got_lines
+                counters.oversized_count = oversized_before + splitter.oversized_count
+        finally:
+            self._feed.connected = False
+            counters.disconnects_count += 1
+            writer.close()
+        return got_lines
+
+
+@contextmanager
+def reachable_path(data_dir: Path) -> Iterator[str]:
+    """Give a path of the socket that fits into an address, however deep the data folder lies.
+
+    Source: sun_path holds 108 bytes with its ending zero (Linux unix(7)); /proc/self/fd (proc(5)).
+    """
+    plain = str(data_dir / SOCKET_NAME)
+    if len(os.fsencode(plain)) <= _SOCKET_PATH_BYTES:
+        yield plain
+        return
+    folder = os.open(data_dir, os.O_PATH | os.O_DIRECTORY)
+    try:
+        yield f"/proc/self/fd/{folder}/{SOCKET_NAME}"
+    finally:
+        os.close(folder)

@@ -1,0 +1,87 @@
+"""What /health says: a few lines a person can read out on the phone, and the same as JSON."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import Any
+
+from dutylog import ENGINE, __version__
+from dutylog.errors import LedgerError
+from dutylog.web.answers import envelope
+from dutylog.web.events import ClientLimit
+from dutylog.web.feed import LiveFeed
+from dutylog.web.guard import GuardCounters
+from dutylog.web.view import LedgerView
+
+
+@dataclass(frozen=True, slots=True)
+class HealthParts:
+    """All that health is read from."""
+
+    feed: LiveFeed
+    view: LedgerView
+    clients: ClientLimit
+    guard: GuardCounters
+    started_s: float
+
+
+def health_object(parts: HealthParts) -> dict[str, Any]:
+    """Return the state of the pages, their link to core, and core's own drops and faults."""
+    feed = parts.feed
+    newest = feed.newest
+    snapshot = newest.snapshot if newest else None
+    return envelope(
+        version=__version__,
+        pages_up_s=round(time.monotonic() - parts.started_s, 1),
+        link=feed.link(),
+        core_connected=feed.connected,
+        age_s=feed.age_s(),
+        last_problem=feed.last_problem or None,
+        source=snapshot.source if snapshot else None,
+        clock_trusted=snapshot.utc_trusted if snapshot else None,
+        ledger=ledger_text(parts.view),
+        clients_count=parts.clients.now,
+        clients_most=parts.clients.most,
+        clients_refused_count=parts.clients.refused_count,
+        requests_refused_count=parts.guard.refused_count,
+        requests_failed_count=parts.guard.failed_count,
+        feed=feed.counters_dict(),
+        drops=snapshot.drops if snapshot else {},
+        faults={d.position: d.faults for d in snapshot.dampers if d.faults} if snapshot else {},
+    )
+
+
+def ledger_text(view: LedgerView) -> str:
+    """Return 'readable', or the one line of what is wrong with the ledger."""
+    try:
+        view.trips(1, None)
+    except LedgerError as err:
+        return str(err)
+    return "readable"
+
+
+def health_lines(health: dict[str, Any]) -> str:
+    """Return the text form, one fact a line."""
+    age_s = health["age_s"]
+    source = health["source"]
+    lines = [
+        f"dutylog {health['version']}, engine {ENGINE}",
+        f"pages up: {health['pages_up_s']} s",
+        f"link: {health['link']}, " + ("no data yet" if age_s is None else f"last data {age_s:.1f} s ago"),
+        "core: " + ("connected" if health["core_connected"] else "not connected"),
+        "last problem: " + (health["last_problem"] or "none"),
+        "source: " + (f"{source['kind']} {source['text']}, {source['state']}" if source else "unknown"),
+        "clock: " + {True: "set", False: "not set", None: "unknown"}[health["clock_trusted"]],
+        f"ledger: {health['ledger']}",
+        f"screens: {health['clients_count']} of {health['clients_most']}, {health['clients_refused_count']} refused",
+        f"requests: {health['requests_refused_count']} refused, {health['requests_failed_count']} failed",
+        "lines from core: " + _pairs({name.removesuffix("_count"): n for name, n in health["feed"].items()}),
+        "dropped: " + _pairs(health["drops"]),
+        "faults: " + _pairs({position: " + ".join(names) for position, names in health["faults"].items()}),
+    ]
+    return "\n".join(line.replace("\n", " ") for line in lines) + "\n"
+
+
+def _pairs(values: dict[str, Any]) -> str:
+    return ", ".join(f"{name} {value}" for name, value in values.items()) or "none"

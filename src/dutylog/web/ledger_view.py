@@ -1,0 +1,173 @@
+"""Answers the pages' questions from the ledger file, opened read-only for each of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from dutylog.duty.totals import Totals
+from dutylog.ledger.ledger import LEDGER_NAME, Ledger
+from dutylog.ledger.rows import Install, Trip, Unit
+from dutylog.units import J_PER_UJ, NS_PER_S
+from dutylog.web.view import DamperDetail, DamperSummary, InstallRow, TripDamperRow, TripDetail, TripSummary
+
+QUERY_LIMIT_S = 1.0
+"""Time one query of a page may take: totals are stored, so milliseconds are enough. Source: judgement."""
+_M_PER_UM = 1e-6
+_S_PER_US = 1e-6
+_C_PER_MC = 1e-3
+
+
+class SqliteLedgerView:
+    """LedgerView over the ledger of one data folder.
+
+    Each question opens the file anew (about a millisecond), so a ledger that is made, restored or
+    upgraded while the pages run needs no restart, and no connection crosses threads.
+    """
+
+    def __init__(self, data_dir: Path) -> None:
+        self._path = data_dir / LEDGER_NAME
+
+    def trips(self, limit: int, before: int | None) -> list[TripSummary]:
+        """Return at most `limit` trips, newest first, with numbers below `before` where given."""
+        with self._open() as ledger:
+            return [_trip_summary(trip) for trip in ledger.trips(limit, before)]
+
+    def trip(self, number: int) -> TripDetail | None:
+        """Return one trip, None when there is none of that number."""
+        with self._open() as ledger:
+            found = ledger.trips(1, number + 1)
+            if not found or found[0].number != number:
+                return None
+            units = {unit.unit_id: unit for unit in ledger.units()}
+        return _trip_detail(found[0], units)
+
+    def dampers(self) -> list[DamperSummary]:
+        """Return every damper: those on the vehicle first, in the order of its positions."""
+        with self._open() as ledger:
+            totals = ledger.all_totals()
+            vehicle = ledger.vehicle()
+            rows = [
+                _damper_summary(unit, totals.get(unit.unit_id, Totals()), _stay_now(ledger.installs_of(unit.unit_id)))
+                for unit in ledger.units()
+            ]
+        places = [damper.position for damper in vehicle.dampers] if vehicle else []
+        return sorted(rows, key=lambda row: _rank(row.position, places))
+
+    def damper(self, key: str) -> DamperDetail | None:
+        """Return the damper of this unit id, serial or tag; None when there is none."""
+        with self._open() as ledger:
+            unit = ledger.unit(key) or ledger.unit_by_serial(key)
+            unit = unit or next((unit for unit in ledger.units() if unit.tag == key), None)
+            if unit is None:
+                return None
+            return _damper_detail(unit, ledger.totals(unit.unit_id), ledger.installs_of(unit.unit_id))
+
+    def _open(self) -> Ledger:
+        return Ledger.open(self._path, read_only=True, query_limit_s=QUERY_LIMIT_S)
+
+
+def _stay_now(stays: Iterable[Install]) -> Install | None:
+    return next((stay for stay in stays if stay.to_sequence is None), None)
+
+
+def _rank(position: str | None, places: list[str]) -> int:
+    if position is None:
+        return len(places) + 1
+    return places.index(position) if position in places else len(places)
+
+
+def _trip_summary(trip: Trip) -> TripSummary:
+    row = trip.row
+    covered = [ratio for damper in row.dampers if (ratio := _coverage(damper.totals)) is not None]
+    return TripSummary(
+        number=trip.number,
+        name=trip.name,
+        started_utc_s=_seconds(trip.start_utc_ns),
+        utc_trusted=trip.utc_trusted,
+        duration_s=(row.end_ns - row.start_ns) / NS_PER_S,
+        moving_s=row.moving_us * _S_PER_US,
+        distance_m=row.distance_m,
+        is_open=row.is_open,
+        energy_j=sum(damper.totals.energy_uj for damper in row.dampers) * J_PER_UJ,
+        coverage_ratio=min(covered, default=None),
+    )
+
+
+def _trip_detail(trip: Trip, units: dict[str, Unit]) -> TripDetail:
+    return TripDetail(
+        _trip_summary(trip),
+        tuple(_trip_damper(d.position, units[d.unit_id], d.totals) for d in trip.row.dampers),
+    )
+
+
+def _trip_damper(position: str, unit: Unit, totals: Totals) -> TripDamperRow:
+    return TripDamperRow(
+        position=position,
+        unit_id=unit.unit_id,
+        label=unit.label,
+        serial=unit.serial,
+        energy_j=totals.energy_uj * J_PER_UJ,
+        compression_energy_j=totals.energy_compression_uj * J_PER_UJ,
+        rebound_energy_j=totals.energy_rebound_uj * J_PER_UJ,
+        strokes_count=totals.strokes_count,
+        shaft_travel_m=totals.shaft_travel_um * _M_PER_UM,
+        stroke_travel_m=totals.stroke_travel_um * _M_PER_UM,
+        bottom_outs_count=totals.bottom_outs_count,
+        peak_body_c=_peak_body_c(totals),
+        peak_compression_mps=totals.peak_compression_umps * _M_PER_UM,
+        peak_rebound_mps=totals.peak_rebound_umps * _M_PER_UM,
+        coverage_ratio=_coverage(totals),
+    )
+
+
+def _damper_summary(unit: Unit, totals: Totals, stay: Install | None) -> DamperSummary:
+    return DamperSummary(
+        unit_id=unit.unit_id,
+        label=unit.label,
+        serial=unit.serial,
+        profile=unit.profile,
+        position=stay.position if stay else None,
+        energy_total_j=totals.energy_uj * J_PER_UJ,
+        strokes_total_count=totals.strokes_count,
+        shaft_travel_total_m=totals.shaft_travel_um * _M_PER_UM,
+    )
+
+
+def _damper_detail(unit: Unit, totals: Totals, stays: Iterable[Install]) -> DamperDetail:
+    oldest_first = tuple(stays)
+    return DamperDetail(
+        damper=_damper_summary(unit, totals, _stay_now(oldest_first)),
+        compression_energy_total_j=totals.energy_compression_uj * J_PER_UJ,
+        rebound_energy_total_j=totals.energy_rebound_uj * J_PER_UJ,
+        stroke_travel_total_m=totals.stroke_travel_um * _M_PER_UM,
+        bottom_outs_total_count=totals.bottom_outs_count,
+        measured_s=totals.measured_us * _S_PER_US,
+        moving_s=totals.moving_us * _S_PER_US,
+        coverage_ratio=_coverage(totals),
+        peak_body_c=_peak_body_c(totals),
+        installs=tuple(_install_row(stay) for stay in reversed(oldest_first)),
+    )
+
+
+def _install_row(stay: Install) -> InstallRow:
+    return InstallRow(
+        position=stay.position,
+        from_utc_s=_seconds(stay.from_utc_ns),
+        from_utc_trusted=stay.from_utc_trusted,
+        until_utc_s=_seconds(stay.to_utc_ns),
+        until_utc_trusted=stay.to_utc_trusted,
+        is_current=stay.to_sequence is None,
+    )
+
+
+def _coverage(totals: Totals) -> float | None:
+    return totals.moving_measured_us / totals.moving_us if totals.moving_us else None
+
+
+def _peak_body_c(totals: Totals) -> float | None:
+    return None if totals.peak_body_mc is None else totals.peak_body_mc * _C_PER_MC
+
+
+def _seconds(utc_ns: int | None) -> float | None:
+    return None if utc_ns is None else utc_ns / NS_PER_S

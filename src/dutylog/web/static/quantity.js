@@ -1,0 +1,67 @@
+// The one place that turns SI numbers into what people read. The metric texts equal those of quantity.py.
+const NBSP = "\u00a0";
+export const UNKNOWN = "–";
+// Source: 1 mi = 1609.344 m, 1 ft = 0.3048 m (international yard and pound agreement of 1959).
+const M_PER_MILE = 1609.344;
+const M_PER_FOOT = 0.3048;
+
+/**
+ * Convert and round a value.
+ * kind: temperature_c, temperature_k (a difference), distance_m, speed_mps, energy_j, power_w, duration_s, ratio, count.
+ * value: number or null. system: "metric" or "us". Returns {number, unit}, both texts.
+ */
+export function formatParts(kind, value, system) {
+  if (value === null || value === undefined || !Number.isFinite(value)) return { number: UNKNOWN, unit: "" };
+  const us = system === "us";
+  switch (kind) {
+    case "temperature_c":
+      return us ? part(value * 9 / 5 + 32, 0, "°F") : part(value, 0, "°C");
+    case "temperature_k":
+      return us ? part(value * 9 / 5, 0, "°F") : part(value, 0, "K");
+    case "distance_m":
+      if (us) return value >= M_PER_MILE ? part(value / M_PER_MILE, 1, "mi") : part(value / M_PER_FOOT, 0, "ft");
+      return value >= 1000 ? part(value / 1000, 1, "km") : part(value, 0, "m");
+    case "speed_mps":
+      return us ? part(value / M_PER_MILE * 3600, 0, "mph") : part(value * 3.6, 0, "km/h");
+    case "energy_j":
+      if (value >= 1e9) return threeFigures(value / 1e9, "GJ");
+      if (value >= 1e6) return threeFigures(value / 1e6, "MJ");
+      return value >= 1e3 ? threeFigures(value / 1e3, "kJ") : part(value, 0, "J");
+    case "power_w":
+      // tens of watts below a kilowatt: the last digit would only flicker
+      return value >= 995 ? threeFigures(value / 1000, "kW") : part(Math.floor(value / 10 + 0.5) * 10, 0, "W");
+    case "duration_s":
+      return { number: duration(value), unit: "" };
+    case "ratio": {
+      // cut, never rounded up: 99.97 % must not read as full coverage
+      const percent = Math.floor(value * 1000 + 1e-9) / 10;
+      return { number: Number.isInteger(percent) ? percent.toFixed(0) : percent.toFixed(1), unit: "%" };
+    }
+    case "count":
+      return { number: Math.trunc(value).toString().replace(/\B(?=(\d{3})+$)/g, "\u202f"), unit: "" };
+    default:
+      throw new Error(`no quantity of kind ${kind}`);
+  }
+}
+
+export function formatQuantity(kind, value, system) {
+  const { number, unit } = formatParts(kind, value, system);
+  return unit ? number + NBSP + unit : number;
+}
+
+function part(value, digits, unit) {
+  const factor = 10 ** digits;
+  const text = (Math.floor(Math.abs(value) * factor + 0.5) / factor).toFixed(digits);
+  return { number: value < 0 && Number(text) !== 0 ? "-" + text : text, unit };
+}
+
+/** Three figures: 4.21, 42.1, 421. */
+function threeFigures(value, unit) {
+  return part(value, value >= 100 ? 0 : value >= 10 ? 1 : 2, unit);
+}
+
+function duration(value) {
+  const whole = Math.trunc(value);
+  const two = (number) => String(number).padStart(2, "0");
+  return `${Math.trunc(whole / 3600)}:${two(Math.trunc(whole / 60) % 60)}:${two(whole % 60)}`;
+}

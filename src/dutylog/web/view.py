@@ -1,0 +1,122 @@
+"""What the pages show of trips and dampers: plain rows, and the protocol they are asked through."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+MAX_TRIPS = 50
+"""Rows of one list page; older trips follow by `before`."""
+
+
+@dataclass(frozen=True, slots=True)
+class TripSummary:
+    """One trip, open or closed.
+
+    started_utc_s: wall time [s since 1970], None when unknown; utc_trusted: whether anything vouched
+    for the clock. duration_s: first to last motion. moving_s: time in motion. distance_m: None when
+    speed was never known. coverage_ratio: measured / moving time of the least covered damper, None
+    when nothing moved.
+    """
+
+    number: int
+    name: str | None
+    started_utc_s: float | None
+    utc_trusted: bool
+    duration_s: float
+    moving_s: float
+    distance_m: float | None
+    is_open: bool
+    energy_j: float
+    coverage_ratio: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TripDamperRow:
+    """One damper's share of a trip; label is its serial or our tag, peak_body_c None when never measured."""
+
+    position: str
+    unit_id: str
+    label: str
+    serial: str | None
+    energy_j: float
+    compression_energy_j: float
+    rebound_energy_j: float
+    strokes_count: int
+    shaft_travel_m: float
+    stroke_travel_m: float
+    bottom_outs_count: int
+    peak_body_c: float | None
+    peak_compression_mps: float
+    peak_rebound_mps: float
+    coverage_ratio: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TripDetail:
+    """A trip with its dampers in the order of the configuration, as far as the ledger knows it."""
+
+    trip: TripSummary
+    dampers: tuple[TripDamperRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DamperSummary:
+    """A damper for life; label is its serial or our tag, position None while it is on no vehicle."""
+
+    unit_id: str
+    label: str
+    serial: str | None
+    profile: str | None
+    position: str | None
+    energy_total_j: float
+    strokes_total_count: int
+    shaft_travel_total_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class InstallRow:
+    """One stay of a damper at a position; until_* None while it is still there. Trusted: see TripSummary."""
+
+    position: str
+    from_utc_s: float | None
+    from_utc_trusted: bool
+    until_utc_s: float | None
+    until_utc_trusted: bool | None
+    is_current: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DamperDetail:
+    """A damper's life totals and where it has been, newest stay first."""
+
+    damper: DamperSummary
+    compression_energy_total_j: float
+    rebound_energy_total_j: float
+    stroke_travel_total_m: float
+    bottom_outs_total_count: int
+    measured_s: float
+    moving_s: float
+    coverage_ratio: float | None
+    peak_body_c: float | None
+    installs: tuple[InstallRow, ...]
+
+
+class LedgerView(Protocol):
+    """Read-only questions to the ledger; each may raise LedgerError with one line for people."""
+
+    def trips(self, limit: int, before: int | None) -> list[TripSummary]:
+        """Return at most `limit` trips, newest first, with numbers below `before` where given."""
+        ...
+
+    def trip(self, number: int) -> TripDetail | None:
+        """Return one trip, None when there is none of that number."""
+        ...
+
+    def dampers(self) -> list[DamperSummary]:
+        """Return every damper: those on the vehicle first."""
+        ...
+
+    def damper(self, key: str) -> DamperDetail | None:
+        """Return the damper of this unit id, else of this serial; None when there is none."""
+        ...

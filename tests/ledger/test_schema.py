@@ -1,0 +1,220 @@
+"""The file itself: how it is made, upgraded, refused, moved aside and copied."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import sqlite3
+import stat
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from dutylog.errors import LedgerCorrupt, LedgerError
+from dutylog.ledger import schema
+from dutylog.ledger.ledger import Ledger
+from ledger.builders import commit_at, fill, make_stamp, make_vehicle, open_ledger, totals_at
+
+GOLDEN = Path(__file__).parents[1] / "data" / "ledger" / "version_1.sqlite"
+RELEASED = {
+    1: "f034e905c1a3cf96ba11a421ccb0f9099f795b19e7958f9b319a8367e87906e8",
+    2: "92b754fcbe169dba65f917d2b23e9f0d15afd990c6dff14c109409b44aab0276",
+}
+
+
+def pragma(path: Path, name: str) -> object:
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute(f"PRAGMA {name}").fetchone()[0]
+
+
+def test_released_schema_files_never_change() -> None:
+    """A ledger made by an old file must equal one made today; a change is a new number."""
+    found = {n: hashlib.sha256(text.encode()).hexdigest() for n, text in schema.read_scripts()}
+    assert found == RELEASED
+
+
+def test_new_file_is_as_the_contract_says(ledger: Ledger) -> None:
+    assert pragma(ledger.path, "page_size") == 512
+    assert pragma(ledger.path, "journal_mode") == "wal"
+    assert pragma(ledger.path, "user_version") == schema.latest_version() == 2
+    assert pragma(ledger.path, "application_id") == 0x44555459
+    own = ledger._database.raw()
+    assert own.execute("PRAGMA synchronous").fetchone()[0] == 2
+    assert own.execute("PRAGMA foreign_keys").fetchone()[0] == 1
+
+
+def test_files_are_readable_by_the_group_alone(ledger: Ledger, unit_ids: list[str]) -> None:
+    """Serials and trips concern the owner; the umask of whoever started the daemon doesn't decide that."""
+    for name in ("", "-wal", "-shm"):
+        assert stat.S_IMODE(os.stat(f"{ledger.path}{name}").st_mode) == 0o640
+
+
+def test_golden_file_of_version_1_comes_up_to_date(tmp_path: Path) -> None:
+    """What the first version wrote must read the same for ever, and work on."""
+    path = tmp_path / "ledger.sqlite"
+    shutil.copy(GOLDEN, path)
+    assert pragma(path, "user_version") == 1
+    with pytest.raises(LedgerError, match="has version 1, 2 is needed; start the daemon once"):
+        Ledger.open(path, read_only=True)
+    with Ledger.open(path, stamp=make_stamp) as ledger:
+        assert pragma(path, "user_version") == 2
+        units = ledger.units()
+        assert [u.label for u in units] == ["SN-1", "SN-2", "SN-3", "SN-4"]
+        assert [ledger.totals(u.unit_id) for u in units] == [totals_at(6, n) for n in range(4)]
+        assert ledger.cursor().cold_sequence == 6
+        assert ledger.trip(1).name == "First light"
+        assert ledger.verify_chain() is None
+        assert ledger.check_file() == []
+        assert ledger.put_outbox("duty", "broker", b"{}") == 1
+        ledger.commit(commit_at([u.unit_id for u in units], 7))
+        assert ledger.totals(units[3].unit_id) == totals_at(7, 3)
+
+
+def test_step_that_fails_leaves_the_version_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A power cut or error in an upgrade must not leave half of it."""
+    path = tmp_path / "ledger.sqlite"
+    shutil.copy(GOLDEN, path)
+    good = schema.read_scripts()
+    broken = [*good[:1], (2, "CREATE TABLE half (a INTEGER) STRICT;\nCREATE TABLE meta (a INTEGER) STRICT;\n")]
+    monkeypatch.setattr(schema, "read_scripts", lambda: broken)
+    with pytest.raises(LedgerError, match="meta already exists"):
+        Ledger.open(path)
+    monkeypatch.undo()
+    assert pragma(path, "user_version") == 1
+    with Ledger.open(path) as ledger:
+        assert ledger._database.row("SELECT 1 FROM sqlite_schema WHERE name = 'half'") is None
+
+
+def test_newer_ledger_is_refused_and_untouched(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.sqlite"
+    open_ledger(tmp_path).close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA user_version = 3")
+    before = path.read_bytes()
+    for read_only in (False, True):
+        with pytest.raises(LedgerError, match="has version 3, this program knows up to 2; install a newer dutylog"):
+            Ledger.open(path, read_only=read_only)
+    assert path.read_bytes() == before
+
+
+def test_database_of_another_program_is_refused_and_untouched(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.sqlite"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("CREATE TABLE photos (name TEXT)")
+    with pytest.raises(LedgerError, match="database of another program"):
+        Ledger.open(path)
+    assert pragma(path, "user_version") == 0
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT name FROM sqlite_schema").fetchall() == [("photos",)]
+
+
+def test_foreign_file_is_corrupt_and_can_be_moved_aside(tmp_path: Path) -> None:
+    """The daemon starts anyway: damaged file aside, new ledger in its place, nothing deleted."""
+    path = tmp_path / "ledger.sqlite"
+    path.write_bytes(b"this is no database at all, but long enough to look at" * 30)
+    with pytest.raises(LedgerCorrupt, match="move it aside and restore the last backup"):
+        Ledger.open(path)
+    first = Ledger.quarantine(path)
+    assert first.read_bytes().startswith(b"this is no database")
+    assert not path.exists()
+    path.write_bytes(b"again")
+    second = Ledger.quarantine(path)
+    assert second != first
+    with open_ledger(tmp_path) as ledger:
+        assert ledger.units() == []
+
+
+def test_damaged_pages_are_told(tmp_path: Path) -> None:
+    """A worn card returns rubbish: that is an error with a remedy, never numbers."""
+    with open_ledger(tmp_path) as ledger:
+        ids = fill(ledger)
+        for sequence in range(1, 40):
+            ledger.commit(commit_at(ids, sequence))
+    path = tmp_path / "ledger.sqlite"
+    content = bytearray(path.read_bytes())
+    content[512 * 8 :] = b"\xa5" * (len(content) - 512 * 8)
+    path.write_bytes(content)
+
+    def read_all() -> None:
+        with Ledger.open(path, read_only=True) as damaged:
+            damaged.all_totals()
+            damaged.minutes(ids[0], 1)
+            damaged.trips()
+
+    with pytest.raises(LedgerCorrupt, match="move it aside"):
+        read_all()
+
+
+def test_check_finds_what_reading_would_not(tmp_path: Path) -> None:
+    """A broken index answers wrongly without an error; the check is there to find that."""
+    with open_ledger(tmp_path) as ledger:
+        ids = fill(ledger)
+        ledger.commit(commit_at(ids, 5))
+        assert ledger.check_file() == []
+        raw = ledger._database.raw()
+        raw.execute("PRAGMA foreign_keys = OFF")
+        raw.execute(f"INSERT INTO trip_damper SELECT 999, 77, unit_key, position{', 1' * 14} FROM trip_damper LIMIT 1")
+        assert ledger.check_file() == ["row 999 of table trip_damper names a row of trip that isn't there"]
+
+
+@pytest.mark.parametrize("read_only", [False, True])
+def test_missing_folder_and_folder_as_file_are_told(tmp_path: Path, read_only: bool) -> None:
+    with pytest.raises(LedgerError, match="there is no folder"):
+        Ledger.open(tmp_path / "nowhere" / "ledger.sqlite", read_only=read_only)
+    with pytest.raises(LedgerError, match="is a folder"):
+        Ledger.open(tmp_path, read_only=read_only)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_reading_never_makes_a_ledger(tmp_path: Path) -> None:
+    with pytest.raises(LedgerError, match="there is no ledger"):
+        Ledger.open(tmp_path / "ledger.sqlite", read_only=True)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_ledger_knows_its_vehicle(ledger: Ledger, unit_ids: list[str]) -> None:
+    """A data folder mounted in the wrong vehicle must not mix two lives."""
+    assert ledger.vehicle() == make_vehicle()
+    with pytest.raises(LedgerError, match="belongs to vehicle truck, not buggy"):
+        ledger.put_vehicle(make_vehicle("buggy"))
+
+
+def test_close_twice_and_use_after(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    ledger.close()
+    ledger.close()
+    with pytest.raises(LedgerError, match="is closed"):
+        ledger.units()
+
+
+def test_backup_of_a_ledger_in_use_is_one_sound_file(ledger: Ledger, unit_ids: list[str], tmp_path: Path) -> None:
+    """Copying a live file loses what is in the WAL; this call is the way, and its copy is complete."""
+    for sequence in range(1, 30):
+        ledger.commit(commit_at(unit_ids, sequence))
+    target = tmp_path / "copy" / "backup.sqlite"
+    target.parent.mkdir()
+    seen: list[tuple[int, int]] = []
+    with Ledger.open(ledger.path, read_only=True) as reader:
+        reader.backup(target, lambda left, total: seen.append((left, total)))
+    assert [p.name for p in target.parent.iterdir()] == ["backup.sqlite"]
+    assert stat.S_IMODE(target.stat().st_mode) == 0o640
+    assert seen[-1][0] == 0
+    with Ledger.open(target, stamp=make_stamp) as copy:
+        assert copy.all_totals() == ledger.all_totals()
+        assert copy.verify_chain() is None
+        assert pragma(target, "page_size") == 512
+    with pytest.raises(LedgerError, match="exists already"):
+        ledger.backup(target)
+    with pytest.raises(LedgerError, match="can't be written"):
+        ledger.backup(tmp_path / "nowhere" / "b.sqlite")
+
+
+def test_opening_often_leaks_no_file(tmp_path: Path) -> None:
+    open_ledger(tmp_path).close()
+    before = len(os.listdir("/proc/self/fd"))
+    for _ in range(50):
+        with Ledger.open(tmp_path / "ledger.sqlite", read_only=True) as ledger:
+            ledger.units()
+    assert len(os.listdir("/proc/self/fd")) == before

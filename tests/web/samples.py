@@ -1,0 +1,185 @@
+"""Made-up vehicles, trips and dampers for the tests of the pages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from dutylog.engine.state import damper_state
+from dutylog.errors import LedgerError
+from dutylog.web.snapshot import DamperNow, Snapshot, SourceNow, TripNow, VehicleName
+from dutylog.web.view import DamperDetail, DamperSummary, InstallRow, TripDamperRow, TripDetail, TripSummary
+
+POSITIONS = ("front_left", "front_right", "rear_left", "rear_right")
+BODIES_C = (88.4, 104.6, 113.2, 97.1)
+HEATS_W = (612.0, 780.0, 1463.0, 1240.0)
+STROKES = (4127, 4098, 5210, 5188)
+HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>{{7*7}}"
+
+
+def damper_now(position: str, **changes: Any) -> DamperNow:
+    """Return one damper of a snapshot; state and text follow from its values unless given."""
+    body_c = changes.get("body_c", 80.0)
+    faults = changes.get("faults", ())
+    limit_c = changes.get("body_limit_c", 120.0)
+    state, text = damper_state(body_c, limit_c, faults, has_data=True)
+    base = DamperNow(
+        position=position,
+        wheel=position,
+        unit_id=f"00000000-0000-4000-8000-0000000000{POSITIONS.index(position) if position in POSITIONS else 99:02d}",
+        serial=f"SN-{position}",
+        body_c=body_c,
+        body_limit_c=limit_c,
+        heat_w=500.0,
+        energy_total_j=1.5e8,
+        strokes_total_count=812_345,
+        trip_energy_j=2.1e6,
+        trip_strokes_count=4000,
+        trip_peak_body_c=113.2,
+        travel_mm=92.5,
+        stroke_mm=254.0,
+        speed_rms_mps=0.41,
+        measured_ratio=1.0,
+        faults=faults,
+        state=state,
+        state_text=text,
+    )
+    return replace(base, **changes)
+
+
+def snapshot(seq: int = 1, **changes: Any) -> Snapshot:
+    """Return a vehicle of four dampers under way."""
+    dampers = tuple(
+        damper_now(position, body_c=body_c, heat_w=heat_w, trip_strokes_count=strokes)
+        for position, body_c, heat_w, strokes in zip(POSITIONS, BODIES_C, HEATS_W, STROKES, strict=True)
+    )
+    base = Snapshot(
+        schema=1,
+        engine="1",
+        seq=seq,
+        vehicle=VehicleName("demo_truck", "Demo truck"),
+        boot_id="boot-1",
+        mono_s=1000.0 + seq,
+        utc_ns=1_764_000_000_000_000_000,
+        utc_trusted=True,
+        source=SourceNow("simulated", "desert stage", "running"),
+        moving=True,
+        speed_mps=18.3,
+        ambient_c=31.0,
+        trip=TripNow(7, 12.0, 2530.4, 41_250.0),
+        dampers=dampers,
+        drops={"snapshot": 0},
+    )
+    return replace(base, **changes)
+
+
+def trip_damper(position: str, energy_j: float, **changes: Any) -> TripDamperRow:
+    """Return one damper's share of a trip."""
+    base = TripDamperRow(
+        position=position,
+        unit_id=f"00000000-0000-4000-8000-0000000000{POSITIONS.index(position):02d}",
+        label=f"SN-{position}",
+        serial=f"SN-{position}",
+        energy_j=energy_j,
+        compression_energy_j=energy_j * 0.4,
+        rebound_energy_j=energy_j * 0.6,
+        strokes_count=4127,
+        shaft_travel_m=1312.7,
+        stroke_travel_m=1100.2,
+        bottom_outs_count=3,
+        peak_body_c=113.2,
+        peak_compression_mps=4.1,
+        peak_rebound_mps=2.2,
+        coverage_ratio=1.0,
+    )
+    return replace(base, **changes)
+
+
+def trip_summary(number: int, **changes: Any) -> TripSummary:
+    """Return one row of the list of trips."""
+    base = TripSummary(
+        number=number,
+        name=None,
+        started_utc_s=1_764_000_000.0 + 86_400 * number,
+        utc_trusted=True,
+        duration_s=5025.0,
+        moving_s=4680.0,
+        distance_m=82_410.0,
+        is_open=False,
+        energy_j=6.25e6,
+        coverage_ratio=1.0,
+    )
+    return replace(base, **changes)
+
+
+def damper_summary(position: str, **changes: Any) -> DamperSummary:
+    """Return one row of the list of dampers."""
+    base = DamperSummary(
+        unit_id=f"00000000-0000-4000-8000-0000000000{POSITIONS.index(position):02d}",
+        label=f"SN-{position}",
+        serial=f"SN-{position}",
+        profile="front_254",
+        position=position,
+        energy_total_j=1.5e8,
+        strokes_total_count=812_345,
+        shaft_travel_total_m=240_120.0,
+    )
+    return replace(base, **changes)
+
+
+@dataclass
+class FakeLedgerView:
+    """A ledger in memory; keeps the questions it was asked and can be told to fail."""
+
+    trip_rows: list[TripSummary] = field(default_factory=list)
+    trip_details: dict[int, TripDetail] = field(default_factory=dict)
+    damper_rows: list[DamperSummary] = field(default_factory=list)
+    asked: list[tuple[str, object]] = field(default_factory=list)
+    problem: str | None = None
+
+    def _note(self, what: str, value: object) -> None:
+        self.asked.append((what, value))
+        if self.problem:
+            raise LedgerError(self.problem)
+
+    def trips(self, limit: int, before: int | None) -> list[TripSummary]:
+        self._note("trips", (limit, before))
+        rows = sorted(self.trip_rows, key=lambda row: -row.number)
+        return [row for row in rows if before is None or row.number < before][:limit]
+
+    def trip(self, number: int) -> TripDetail | None:
+        self._note("trip", number)
+        return self.trip_details.get(number)
+
+    def dampers(self) -> list[DamperSummary]:
+        self._note("dampers", None)
+        return self.damper_rows
+
+    def damper(self, key: str) -> DamperDetail | None:
+        self._note("damper", key)
+        row = next((row for row in self.damper_rows if key in (row.unit_id, row.serial)), None)
+        if row is None:
+            return None
+        stays = (
+            InstallRow(row.position or "front_left", 1_764_000_000.0, True, None, None, True),
+            InstallRow("rear_left", 1_730_000_000.0, False, 1_764_000_000.0, True, False),
+        )
+        return DamperDetail(row, 6e7, 9e7, 201_000.0, 41, 90_000.0, 93_000.0, 0.9677, 121.4, stays)
+
+
+def fake_ledger() -> FakeLedgerView:
+    """Return a ledger with three trips and four dampers."""
+    energies = (1.21e6, 1.18e6, 2.02e6, 1.84e6)
+    rows = tuple(trip_damper(p, e) for p, e in zip(POSITIONS, energies, strict=True))
+    partly = (*rows[:3], replace(rows[3], coverage_ratio=0.9431, peak_body_c=None))
+    trips = [
+        trip_summary(1),
+        trip_summary(2, distance_m=None, name="Dry lake", utc_trusted=False),
+        trip_summary(3, is_open=True, coverage_ratio=0.9431),
+    ]
+    details = {
+        1: TripDetail(trips[0], rows),
+        2: TripDetail(trips[1], rows),
+        3: TripDetail(trips[2], partly),
+    }
+    return FakeLedgerView(trips, details, [damper_summary(p) for p in POSITIONS])

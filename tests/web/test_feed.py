@@ -1,0 +1,170 @@
+"""The way from core's socket to the newest snapshot: cut lines, garbage, lost and returned core."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dutylog.clock import ManualClock, SystemClock
+from dutylog.web.feed import LineSplitter, LiveFeed, SocketReader, reachable_path
+from dutylog.web.snapshot import MAX_LINE_BYTES, encode_snapshot
+from web.core_socket import FakeCore
+from web.samples import snapshot
+
+pytestmark = pytest.mark.anyio
+
+
+@given(st.lists(st.binary(max_size=12).filter(lambda b: b"\n" not in b), max_size=8), st.lists(st.integers(1, 9)))
+def test_cuts_of_the_stream_do_not_change_the_lines(lines: list[bytes], cuts: list[int]) -> None:
+    """A socket may hand over bytes in any pieces."""
+    stream = b"".join(line + b"\n" for line in lines)
+    splitter = LineSplitter(limit=8)
+    got: list[bytes] = []
+    at = 0
+    for step in [*cuts, len(stream) + 1]:
+        got += splitter.push(stream[at : at + step])
+        at += step
+    assert got == [line for line in lines if 0 < len(line) <= 8]
+    assert splitter.oversized_count == sum(len(line) > 8 for line in lines)
+
+
+def test_unfinished_line_waits_for_its_end() -> None:
+    """Half a snapshot is no snapshot."""
+    splitter = LineSplitter()
+    assert splitter.push(b"ab") == []
+    assert splitter.push(b"c\nd") == [b"abc"]
+
+
+async def test_link_is_waiting_then_live_then_stale() -> None:
+    """Three seconds without data are said at once."""
+    clock = ManualClock(mono_ns=5_000_000_000)
+    feed = LiveFeed(clock)
+    assert (feed.link(), feed.age_s()) == ("waiting", None)
+    assert feed.accept_line(encode_snapshot(snapshot(1)))
+    clock.advance(3.0)
+    assert (feed.link(), feed.age_s()) == ("live", 3.0)
+    clock.advance(0.1)
+    assert feed.link() == "stale"
+
+
+async def test_repeated_snapshot_is_no_new_data() -> None:
+    """A core that hangs and repeats itself must go stale; a restarted one with the same number is new."""
+    feed = LiveFeed(ManualClock())
+    assert feed.accept_line(encode_snapshot(snapshot(1)))
+    assert not feed.accept_line(encode_snapshot(snapshot(1)))
+    assert feed.counters.repeated_count == 1
+    assert feed.accept_line(encode_snapshot(snapshot(1, boot_id="boot-2")))
+
+
+async def test_a_slow_reader_gets_only_the_newest() -> None:
+    """What came in between is skipped, not queued."""
+    feed = LiveFeed(ManualClock())
+    for seq in range(1, 100):
+        feed.accept_line(encode_snapshot(snapshot(seq)))
+    received = await feed.wait_after(3)
+    assert received is not None
+    assert received.snapshot.seq == 99
+
+
+async def test_every_waiting_reader_wakes_for_news_and_for_the_end() -> None:
+    """No phone may miss the stop."""
+    feed = LiveFeed(ManualClock())
+    waits = [asyncio.create_task(feed.wait_after(0)) for _ in range(3)]
+    await asyncio.sleep(0)
+    feed.accept_line(encode_snapshot(snapshot(7)))
+    assert [r.snapshot.seq for r in await asyncio.gather(*waits) if r] == [7, 7, 7]
+    waits = [asyncio.create_task(feed.wait_after(1)) for _ in range(3)]
+    await asyncio.sleep(0)
+    feed.close()
+    assert await asyncio.gather(*waits) == [None, None, None]
+
+
+@asynccontextmanager
+async def reading(data_dir: Path) -> AsyncIterator[LiveFeed]:
+    """Run the reader of a data folder while the body runs."""
+    feed = LiveFeed(SystemClock())
+    task = asyncio.create_task(SocketReader(feed, data_dir).run())
+    try:
+        yield feed
+    finally:
+        task.cancel()
+        with suppress(asyncio.CancelledError):
+            await task
+
+
+async def until(predicate: Callable[[], object], limit_s: float = 10.0) -> None:
+    async with asyncio.timeout(limit_s):
+        while not predicate():
+            await asyncio.sleep(0.01)
+
+
+async def test_socket_survives_garbage_oversize_and_a_broken_line(fake_core: FakeCore) -> None:
+    """Bad lines are counted one by one and the next good line is shown."""
+    async with reading(fake_core.data_dir) as feed:
+        await until(lambda: feed.connected)
+        good = encode_snapshot(snapshot(1))
+        fake_core.push_bytes(b'garbage\n{"schema":1}\n\n' + good[:200])
+        fake_core.push_bytes(good[200:])
+        await until(lambda: feed.newest)
+        assert (feed.counters.garbled_count, feed.counters.oversized_count) == (2, 0)
+        too_long = b"x" * (3 * MAX_LINE_BYTES) + b"\n"
+        await asyncio.to_thread(fake_core.push_bytes, too_long + encode_snapshot(snapshot(2)))
+        await until(lambda: feed.newest and feed.newest.snapshot.seq == 2)
+        assert (feed.counters.garbled_count, feed.counters.oversized_count) == (2, 1)
+        assert feed.connected
+
+
+async def test_pages_find_core_again_after_it_was_away(fake_core: FakeCore) -> None:
+    """Restarting core must not need a restart of the pages."""
+    async with reading(fake_core.data_dir) as feed:
+        await until(lambda: feed.connected)
+        fake_core.push(snapshot(1))
+        await until(lambda: feed.newest)
+        fake_core.stop()
+        await until(lambda: not feed.connected)
+        fake_core.start()
+        fake_core.push(snapshot(1, boot_id="boot-2"))
+        await until(lambda: feed.newest and feed.newest.snapshot.boot_id == "boot-2")
+        assert (feed.counters.connects_count, feed.counters.disconnects_count) == (2, 1)
+
+
+async def test_half_a_line_before_a_break_is_not_joined_to_the_next(fake_core: FakeCore) -> None:
+    """The rest of a cut line belongs to nobody."""
+    async with reading(fake_core.data_dir) as feed:
+        await until(lambda: feed.connected)
+        fake_core.push_bytes(encode_snapshot(snapshot(1))[:-40])
+        await asyncio.sleep(0.05)
+        fake_core.drop_clients()
+        await until(lambda: feed.counters.disconnects_count == 1)
+        fake_core.push(snapshot(2))
+        await until(lambda: feed.newest)
+        assert feed.newest is not None
+        assert (feed.newest.snapshot.seq, feed.counters.garbled_count) == (2, 0)
+
+
+async def test_no_core_is_said_in_words_and_does_not_end_the_reader(tmp_path: Path) -> None:
+    """The pages may start first."""
+    async with reading(tmp_path) as feed:
+        await until(lambda: feed.last_problem)
+        assert "no core at" in feed.last_problem
+        with FakeCore(tmp_path) as core:
+            core.push(snapshot(5))
+            await until(lambda: feed.newest)
+
+
+async def test_a_deep_data_folder_works(tmp_path: Path) -> None:
+    """A socket address takes 107 bytes only."""
+    deep = tmp_path / ("d" * 120)
+    deep.mkdir()
+    with reachable_path(deep) as path:
+        assert len(path) < 107
+    with FakeCore(deep) as core:
+        async with reading(deep) as feed:
+            core.push(snapshot(5))
+            await until(lambda: feed.newest)
