@@ -278,10 +278,10 @@ def _energy_j(step_s: float, seconds: float, bump_m: float, curve: ForceCurve = 
     return np.asarray((trace.force_n * trace.speed_mps).sum(axis=0)[0] * step_s)
 
 
-def test_half_the_step_changes_the_energy_by_less_than_a_thousandth() -> None:
+def test_half_the_step_hardly_changes_the_energy() -> None:
     """The step is fine enough on the roughest road, bottom-outs included."""
     whole, half = _energy_j(STEP_S, 20.0, 0.24), _energy_j(STEP_S / 2.0, 20.0, 0.24)
-    np.testing.assert_allclose(whole, half, rtol=1e-3)
+    np.testing.assert_allclose(whole, half, rtol=2.5e-4)
 
 
 def test_error_falls_with_the_square_of_the_step() -> None:

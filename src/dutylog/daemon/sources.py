@@ -23,9 +23,9 @@ def open_source(settings: CoreSettings, clock: Clock) -> Source:
             body_positions=[d.position for d in vehicle.dampers],
         )
     if settings.source_kind == "simulated":
-        from dutylog.sim.scenario import find_scenario
+        from dutylog.sim.scenario import built_in_scenario
         from dutylog.sim.source import SimulatedSource
 
-        scenario = find_scenario(settings.scenario or "desert")
+        scenario = built_in_scenario(settings.scenario or "desert")
         return SimulatedSource(settings.vehicle, scenario, settings.seed, settings.pace, clock)
     raise ConfigError([f"source: kind {settings.source_kind!r} can't be opened; known: recording, simulated"])

@@ -26,9 +26,7 @@ def settle_units(ledger: Ledger, vehicle: Vehicle, sequence: int) -> list[str]:
     before = ledger.config_serials()
     now = {d.position: d.serial for d in vehicle.dampers}
     installed = ledger.installed()
-    edited = {
-        d.position for d in vehicle.dampers if d.serial is not None and d.serial != before.get(d.position)
-    }
+    edited = {d.position for d in vehicle.dampers if d.serial is not None and d.serial != before.get(d.position)}
     # First make room: two edited positions may have exchanged their dampers.
     for position in edited & installed.keys():
         if installed[position].serial != now[position]:

@@ -209,10 +209,17 @@ class Engine:
             step.faults += self._run.end_faults()
             self._run = None
             step.must_store_all = True
+        gains = []
         for place in self._places:
+            before = place.duty.totals()
             measured_us, unmeasured_us = place.stuck.settle()
             place.duty.add_time(measured_us=measured_us, unmeasured_us=unmeasured_us)
             place.break_off()
+            gained = place.duty.totals().since(before)
+            gained.peak_compression_umps, gained.peak_rebound_umps, gained.peak_body_mc = 0, 0, None
+            gains.append((place.unit_id, place.damper.position, gained))
+        self._trips.add(gains)
+        self._minutes.add(gains)
         self._strokes_ago = MOVING_TILES
 
     # -- tiles ----------------------------------------------------------------------------------
@@ -396,9 +403,17 @@ class Engine:
             self._run.feed(frame)
 
 
+_NOBODY = "unnamed:"
+
+
+def is_named(unit_id: str) -> bool:
+    """Return whether a unit_id is a damper's own and not the stand-in of a place nobody named."""
+    return not unit_id.startswith(_NOBODY)
+
+
 def _nobody(position: str) -> str:
     """Return the stand-in unit of a place whose damper has not been named."""
-    return f"unnamed:{position}"
+    return _NOBODY + position
 
 
 def _set_maxima(gained: Totals, tile: PreparedTile, row: int, samples: list[float]) -> None:

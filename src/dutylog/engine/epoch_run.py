@@ -43,7 +43,8 @@ SLOW_HALO_NS = 1_000_000_000
 class PreparedTile:
     """A tile of prepared signals; rows are dampers in the vehicle's order.
 
-    travel_m, speed_mps: (dampers, n). raw_m: calibrated samples, holes filled. valid: may be integrated. noise_m: (dampers,) rms of the sensor.
+    travel_m, speed_mps: (dampers, n). raw_m: calibrated samples, holes filled. valid: may be
+    integrated. noise_m: (dampers,) rms of the sensor.
     body_c: (dampers, n), NaN while unknown. body_samples: believed samples that fall in the tile.
     void: nothing came at all. has_sensor: (dampers,).
     """

@@ -56,6 +56,12 @@ class MinuteTracker:
         self._speed.add(speed_mps)
         return rows
 
+    def add(self, gains: list[tuple[str, str, Totals]]) -> None:
+        """Take what became certain after the last tile: strokes ended by the end of the run."""
+        for unit_id, position, gained in gains:
+            if (unit_id, position) in self._totals:
+                self._totals[unit_id, position].merge(gained)
+
     def flush(self) -> list[MinuteRow]:
         """Return the rows gathered so far and begin anew."""
         if self._minute is None:

@@ -66,6 +66,13 @@ class TripTracker:
             self._take_motion(tile)
         return ended
 
+    def add(self, gains: list[tuple[str, str, Totals]]) -> None:
+        """Take what became certain after the last tile: strokes ended by the end of the run."""
+        for unit_id, position, gained in gains:
+            share = self._shares.get((unit_id, position))
+            if share is not None:
+                share.settled.merge(gained)
+
     def _take_motion(self, tile: TileSummary) -> None:
         self._end_ns = tile.end_ns
         self._moving_us += (tile.end_ns - tile.start_ns) // 1000

@@ -31,6 +31,7 @@ from dutylog.ledger.schema import ensure_schema
 
 LEDGER_NAME = "ledger.sqlite"
 _VEHICLE_KEY = "vehicle"
+_SERIALS_KEY = "config_serials"
 _END_NS = 2**63 - 1
 
 
@@ -103,18 +104,23 @@ class Ledger:
                 f"ledger {self.path} belongs to vehicle {known.vehicle_id}, not {vehicle.vehicle_id}; "
                 "name another data folder or correct vehicle_id"
             )
-        if known == vehicle:
-            return
-        with self._database.write() as connection:
-            connection.execute(
-                "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-                (_VEHICLE_KEY, chain.encode_canonical(vehicle.to_dict())),
-            )
+        if known != vehicle:
+            self._put_meta(_VEHICLE_KEY, vehicle.to_dict())
 
     def vehicle(self) -> Vehicle | None:
         """Return the configuration stored last, or None before the first."""
         row = self._database.row("SELECT value FROM meta WHERE key = ?", (_VEHICLE_KEY,))
         return None if row is None else Vehicle.from_dict(json.loads(row[0]))
+
+    def config_serials(self) -> dict[str, str | None]:
+        """Return the serial the configuration named at each position at the last start, empty before the first."""
+        row = self._database.row("SELECT value FROM meta WHERE key = ?", (_SERIALS_KEY,))
+        return {} if row is None else dict(json.loads(row[0]))
+
+    def put_config_serials(self, serials: Mapping[str, str | None]) -> None:
+        """Store the serials the configuration names, to see at the next start whether a person changed them."""
+        if serials != self.config_serials():
+            self._put_meta(_SERIALS_KEY, serials)
 
     # dampers
 
@@ -315,6 +321,13 @@ class Ledger:
             LedgerError: the target exists or can't be written. LedgerCorrupt: the copy is not sound.
         """
         backup.write_backup(self._database, Path(target), progress)
+
+    def _put_meta(self, key: str, value: Mapping[str, Any]) -> None:
+        with self._database.write() as connection:
+            connection.execute(
+                "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                (key, chain.encode_canonical(value)),
+            )
 
     def _known(self, unit_id: str) -> Unit:
         unit = self.unit(unit_id)

@@ -47,7 +47,7 @@ class Grid:
 
     def agrees(self, index: int, t0_ns: int, period_fs: int) -> bool:
         """Return whether a run that begins at `index` lies on this grid."""
-        return period_fs == self.period_fs and abs(t0_ns - self.time_ns(index)) <= -1
+        return period_fs == self.period_fs and abs(t0_ns - self.time_ns(index)) <= GRID_TOLERANCE_NS
 
 
 @dataclass(frozen=True, slots=True)

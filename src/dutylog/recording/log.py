@@ -86,7 +86,8 @@ class LogWriter:
     again even if the end of the log was lost (give its cursor + 1).
 
     Usage: `start_epoch`, then `append` batches and now and then `commit`; what `commit` and `close`
-    return is durable and goes to the engine, in order.
+    return is durable and goes to the engine, in order. `found_sequence` is the number of the last frame
+    that was there when the writer opened, 0 for none.
 
     Raises:
         RecordingError: the folder can't be read or was written by a newer version.
@@ -103,7 +104,8 @@ class LogWriter:
         except OSError as err:
             raise _translated(err, folder) from err
         state = read_log_state(folder)
-        state.next_sequence = max(state.next_sequence, min_sequence)
+        self.found_sequence = state.next_sequence - 1
+        pass
         self._logbook = Logbook(vehicle, boot_id, clock, state)
         self._segment: _Segment | None = None
         self._pending: deque[Frame] = deque()

@@ -91,19 +91,11 @@ def _suspension(vehicle: Vehicle, is_rear: NDArray[np.bool_]) -> SuspensionParam
     gas_pressure_pa = np.full(strokes_m.shape, gauge_psi_to_pa_abs(200.0))
     exponent = np.full(strokes_m.shape, 1.3)  # between isothermal and adiabatic
     ride_m = RIDE_RATIO * strokes_m
-    gas_at_ride_n = areas_m2 * (
-        gas_pressure_pa
-        * np.array(
-            [
-                float(gas_shape(np.asarray(x), a, v, 1.3))
-                for x, a, v in zip(ride_m, areas_m2, gas_volume_m3, strict=True)
-            ]
-        )
-        - STANDARD_ATMOSPHERE_PA
-    )
+    at_ride_pa = gas_pressure_pa * gas_shape(ride_m, areas_m2, gas_volume_m3, exponent)
+    gas_at_ride_n = areas_m2 * (at_ride_pa - STANDARD_ATMOSPHERE_PA)
     spring_at_ride_n = sprung_kg * GRAVITY_MPS2 / motion_ratio - gas_at_ride_n
     preload_n = PRELOAD_RATIO * spring_at_ride_n
-    spring = (spring_at_ride_n - preload_n) / ride_m  # the body then moves at 1.1 to 1.3 Hz
+    spring = (spring_at_ride_n - preload_n) / ride_m  # the body then moves at 1.1 to 1.2 Hz
     return SuspensionParameters(
         sprung_kg=sprung_kg,
         unsprung_kg=np.where(is_rear, 72.0, 62.0),

@@ -185,8 +185,7 @@ class QuarterCar:
             if self._by_travel:
                 force[2] = self._damping_by_travel_n(cell)
             np.multiply(force, factors, force)
-            np.add(force[0], force[1], push)
-            np.add(push, force[2], push)
+            force.sum(axis=0, out=push)
             np.multiply(push, spread, gain)
             np.subtract(road, here[1], push)
             np.maximum(push, 0.0, out=push)

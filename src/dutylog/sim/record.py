@@ -35,6 +35,21 @@ DEFINITIONS = {
     "bottom_outs": "up-crossings of stroke - 3 mm by the true travel, re-armed below stroke - 6 mm",
 }
 
+_TRUTH_FLOATS = {
+    "compression_energy_j": "energy_compression_j",
+    "rebound_energy_j": "energy_rebound_j",
+    "valid_compression_energy_j": "valid_energy_compression_j",
+    "valid_rebound_energy_j": "valid_energy_rebound_j",
+    "valid_s": "valid_s",
+    "stroke_travel_m": "stroke_travel_m",
+    "shaft_travel_m": "shaft_travel_m",
+    "peak_compression_mps": "peak_compression_mps",
+    "peak_rebound_mps": "peak_rebound_mps",
+    "peak_body_c": "peak_body_c",
+    "peak_oil_c": "peak_oil_c",
+}
+"""Key in the truth of a recording: field of `Truth`."""
+
 
 def simulate_recording(
     vehicle: Vehicle,
@@ -58,15 +73,10 @@ def simulate_recording(
         raise InputError(f"a recording of {seconds} s, expected at least 1")
     used = parameters or generic_parameters(vehicle)
     drive = SimulatedVehicle(vehicle, used, scenario, seed, faults=faults)
-    pieces: list[Samples] = []
-    truths: list[Truth] = [drive.truth()]
-    done_s = 0
-    while done_s < seconds:
-        span_s = min(WINDOW_S, seconds - done_s)
-        samples, truth = drive.advance(span_s * TRAVEL_HZ)
-        pieces.append(samples)
-        truths.append(truth)
-        done_s += span_s
+    start = drive.truth()
+    spans_s = [min(WINDOW_S, seconds - done_s) for done_s in range(0, seconds, WINDOW_S)]
+    pieces, later = zip(*(drive.advance(span_s * TRAVEL_HZ) for span_s in spans_s), strict=True)
+    truths = (start, *later)
     truth_data = {
         "schema": 1,
         "kind": scenario.name,
@@ -122,27 +132,10 @@ def _damper_truth(truths: Sequence[Truth], wheel: int, used: VehicleParameters) 
         return np.diff(series(name)).tolist()
 
     compression, rebound = gains("energy_compression_j"), gains("energy_rebound_j")
-    counts = {name: int(getattr(end, name)[0, wheel]) for name in ("strokes", "compression_strokes", "bottom_outs")}
-    values = {
-        name: float(getattr(end, name)[0, wheel])
-        for name in (
-            "stroke_travel_m",
-            "shaft_travel_m",
-            "peak_compression_mps",
-            "peak_rebound_mps",
-            "peak_body_c",
-            "peak_oil_c",
-            "valid_s",
-        )
-    }
     return {
         "energy_j": float(end.energy_j[0, wheel]),
-        "compression_energy_j": float(end.energy_compression_j[0, wheel]),
-        "rebound_energy_j": float(end.energy_rebound_j[0, wheel]),
-        "valid_compression_energy_j": float(end.valid_energy_compression_j[0, wheel]),
-        "valid_rebound_energy_j": float(end.valid_energy_rebound_j[0, wheel]),
-        **counts,
-        **values,
+        **{key: float(getattr(end, name)[0, wheel]) for key, name in _TRUTH_FLOATS.items()},
+        **{key: int(getattr(end, key)[0, wheel]) for key in ("strokes", "compression_strokes", "bottom_outs")},
         "travel_min_mm": float(end.travel_min_m[0, wheel]) * 1e3,
         "travel_max_mm": float(end.travel_max_m[0, wheel]) * 1e3,
         "windows_10s": {

@@ -29,10 +29,10 @@ class SuspensionParameters:
     """Everything but the force curve; each field broadcasts to (runs, wheels).
 
     motion_ratio: shaft travel per wheel travel. spring_*: at the damper's axis, preload at full
-    extension; the spring never pulls. gas_*: nitrogen at full extension, absolute
-    pressure at gas_reference_c; volume times pressure^(1/exponent) is constant. bump_*: rubber over the last `bump_length_m` before full
-    compression, k d + k3 d^3; top_*: over the last length before full extension; beyond both ends
-    metal of `metal_n_per_m`.
+    extension; the spring never pulls. gas_*: nitrogen at full extension, absolute pressure at
+    gas_reference_c; volume times pressure^(1/exponent) is constant. bump_*: rubber over the last
+    `bump_length_m` before full compression, k d + k3 d^3; top_*: over the last length before full
+    extension; beyond both ends metal of `metal_n_per_m`.
     """
 
     sprung_kg: Floats
@@ -53,7 +53,9 @@ class SuspensionParameters:
     metal_n_per_m: Floats
 
 
-def gas_shape(travel_m: Floats, shaft_area_m2: float, volume_m3: float, exponent: float) -> Floats:
+def gas_shape(
+    travel_m: Floats, shaft_area_m2: float | Floats, volume_m3: float | Floats, exponent: float | Floats
+) -> Floats:
     """Return nitrogen pressure relative to that at full extension, absolute over absolute.
 
     Source:

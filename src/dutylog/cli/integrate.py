@@ -1,0 +1,91 @@
+"""`dutylog integrate`: the duty in one recording."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from dutylog import config
+from dutylog.engine.integrate import integrate as integrate_recording
+from dutylog.engine.report import Integration
+
+_ROWS = (
+    ("energy", "energy_j", "kJ", 1e-3, ".3f"),
+    ("  compression", "compression_energy_j", "kJ", 1e-3, ".3f"),
+    ("  rebound", "rebound_energy_j", "kJ", 1e-3, ".3f"),
+    ("strokes", "strokes", "", 1, "d"),
+    ("shaft travel", "shaft_travel_m", "m", 1, ".1f"),
+    ("stroke travel", "stroke_travel_m", "m", 1, ".1f"),
+    ("peak speed in", "peak_compression_mps", "m/s", 1, ".2f"),
+    ("peak speed out", "peak_rebound_mps", "m/s", 1, ".2f"),
+    ("hottest body", "peak_body_c", "°C", 1, ".1f"),
+    ("bottom-outs", "bottom_outs", "", 1, "d"),
+    ("measured", "measured_s", "s", 1, ".1f"),
+    ("not measured", "unmeasured_s", "s", 1, ".1f"),
+)
+
+
+@click.command()
+@click.option("--config", "config_path", type=click.Path(path_type=Path), required=True, help="Vehicle file (TOML).")
+@click.option("--format", "form", type=click.Choice(["table", "json"]), default="table", show_default=True)
+@click.argument("recording", type=click.Path(path_type=Path))
+def integrate(config_path: Path, form: str, recording: Path) -> None:
+    """Work out what each damper did in RECORDING.
+
+    RECORDING is a Parquet or CSV file, or the folder of a raw log. Nothing is written.
+    """
+    settings = config.load(config_path)
+    work = _integrate(recording, settings)
+    result = work.to_dict()
+    if form == "json":
+        click.echo(json.dumps(result, allow_nan=False))
+    else:
+        click.echo(_table(result["dampers"]))
+
+
+def _integrate(recording: Path, settings: config.Settings) -> Integration:
+    if not sys.stderr.isatty():
+        return integrate_recording(recording, settings.vehicle)
+    with click.progressbar(length=1000, label=f"integrating {recording.name}", file=sys.stderr) as bar:
+        shown = 0
+
+        def show(share: float) -> None:
+            nonlocal shown
+            bar.update(int(share * 1000) - shown)
+            shown = int(share * 1000)
+
+        return integrate_recording(recording, settings.vehicle, progress=show)
+
+
+def _table(dampers: dict[str, dict[str, Any]]) -> str:
+    """Return the figures with a column for each damper, then what was wrong with the sensors."""
+    width = max(14, *(len(position) + 2 for position in dampers))
+    lines = [" " * 20 + "".join(f"{position:>{width}}" for position in dampers)]
+    lines.append(f"{'serial':<20}" + "".join(f"{d['serial'] or '-':>{width}}" for d in dampers.values()))
+    for label, key, unit, factor, form in _ROWS:
+        name = f"{label} [{unit}]" if unit else label
+        lines.append(f"{name:<20}" + "".join(f"{_figure(d[key], factor, form):>{width}}" for d in dampers.values()))
+    for position, damper in dampers.items():
+        if damper["faults"]:
+            lines.append(f"{position}: {_count_faults(damper['faults'])}")
+    if any(d["unmeasured_s"] > 0 for d in dampers.values()):
+        lines.append("Where time was not measured, the duty is a lower bound.")
+    return "\n".join(lines)
+
+
+def _figure(value: float | None, factor: float, form: str) -> str:
+    if value is None:
+        return "-"
+    return format(value if form == "d" else value * factor, form)
+
+
+def _count_faults(faults: list[dict[str, Any]]) -> str:
+    kinds: dict[str, list[float]] = {}
+    for fault in faults:
+        span_s = (fault["end_s"] or fault["start_s"]) - fault["start_s"]
+        kinds.setdefault(fault["kind"], []).append(span_s)
+    return ", ".join(f"{kind} {len(spans)}x ({sum(spans):.1f} s)" for kind, spans in sorted(kinds.items()))

@@ -1,0 +1,117 @@
+"""The engine as it was, and what the raw log holds beyond it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from dutylog import ENGINE
+from dutylog.domain.vehicle import Vehicle
+from dutylog.duty.damper_duty import DamperDuty
+from dutylog.duty.totals import Totals
+from dutylog.engine.engine import Engine
+from dutylog.engine.output import MinuteRow, TripRow
+from dutylog.errors import LedgerError
+from dutylog.ledger.ledger import Ledger
+from dutylog.recording.reader import LogReader
+
+
+@dataclass(slots=True)
+class Restored:
+    """An engine that has seen all of the log.
+
+    hold_until: totals that must be reached before anything is stored again, None when nothing is
+    behind. notes: lines for people. minutes, trips: rows of frames the ledger may not have.
+    """
+
+    engine: Engine
+    hold_until: dict[str, Totals] | None = None
+    notes: list[str] = field(default_factory=list)
+    minutes: list[MinuteRow] = field(default_factory=list)
+    trips: list[TripRow] = field(default_factory=list)
+
+
+def restore_engine(
+    ledger: Ledger,
+    log_folder: Path,
+    vehicle: Vehicle,
+    load_duty: Callable[[str], DamperDuty | None],
+    grace_s: float,
+    *,
+    log_end: int,
+    resumable: bool,
+) -> Restored:
+    """Restore the checkpoint and feed the log beyond it.
+
+    log_end: sequence of the log's last frame, 0 for none. resumable: the source will hand out lost rows once more, so totals come back by themselves.
+    Raises:
+        LedgerError: the checkpoint was made by another engine version.
+    """
+    cursor = ledger.cursor()
+    if cursor.checkpoint is None:
+        engine, needed_from = Engine(vehicle, load_duty=load_duty, grace_s=grace_s), 1
+    else:
+        if cursor.engine != ENGINE:
+            raise LedgerError(
+                f"ledger {ledger.path} was written by engine {cursor.engine}, this is {ENGINE}; "
+                "integrate the log anew with that version or keep the program it was written by"
+            )
+        engine, needed_from = Engine.restore(cursor.checkpoint, load_duty=load_duty, grace_s=grace_s)
+    restored = Restored(engine)
+    if log_end:
+        _replay(restored, log_folder, needed_from, ledger)
+    if log_end < cursor.hot_sequence:
+        _take_loss(restored, ledger, log_end, resumable=resumable)
+    return restored
+
+
+def _replay(restored: Restored, folder: Path, needed_from: int, ledger: Ledger) -> None:
+    """Feed the log to the engine; where the hot group ends, totals must come out as they were stored."""
+    cursor, engine = ledger.cursor(), restored.engine
+    reader = LogReader(folder)
+    for frame in reader.frames(after_sequence=needed_from - 1):
+        if frame.sequence <= cursor.cold_sequence:
+            engine.warm(frame)
+            continue
+        step = engine.feed(frame)
+        restored.minutes += step.minutes
+        restored.trips += step.trips
+        if frame.sequence == cursor.hot_sequence:
+            _compare(restored, ledger)
+    if reader.damage:
+        restored.notes.append(
+            f"raw log {folder}: {len(reader.damage)} damaged place(s) passed over; `dutylog recording check` lists them"
+        )
+
+
+def _compare(restored: Restored, ledger: Ledger) -> None:
+    """Say where replayed totals differ from the stored ones, and let the larger stand."""
+    stored = ledger.all_totals()
+    totals = restored.engine.totals()
+    wrong = [unit_id for unit_id, value in totals.items() if unit_id in stored and value != stored[unit_id]]
+    if not wrong:
+        return
+    restored.engine.correct({unit_id: stored[unit_id] for unit_id in wrong}, None)
+    for unit_id in wrong:
+        data = {"stored": stored[unit_id].as_row(), "replayed": totals[unit_id].as_row()}
+        ledger.append_entry("replay_differs", unit_id, data)
+        restored.notes.append(
+            f"damper {unit_id}: the log doesn't give the stored totals again; the larger ones stand. "
+            "Look at `dutylog recording check`"
+        )
+
+
+def _take_loss(restored: Restored, ledger: Ledger, last: int, *, resumable: bool) -> None:
+    """The log ends before what the ledger counted: totals stay, the loss is said."""
+    stored = ledger.all_totals()
+    if resumable:
+        restored.hold_until = stored
+    else:
+        open_trips = [t.row for t in ledger.trips(1) if t.row.is_open]
+        restored.engine.correct(stored, open_trips[0] if open_trips else None)
+    if ledger.record_raw_loss(last) is not None:
+        restored.notes.append(
+            f"the raw log ends at frame {last}, the ledger had counted to {ledger.cursor().hot_sequence}: "
+            "totals stay, what lay between can't be reviewed"
+        )
