@@ -188,6 +188,16 @@ class TestHostileBytes:
         with pytest.raises(BrokenFrameError, match="inflates"):
             parse_frame(reseal(octets, 0, b"DUTY"), 0, streams)
 
+    def test_planes_without_their_end_or_with_more_behind_are_refused(self) -> None:
+        data = np.arange(50, dtype="<i4").reshape(-1, 2)
+        packed = pack_planes(data)
+        for wrong in (packed[:-4], packed[:-1], packed + b"x", b"", b"x"):
+            with pytest.raises(PlanesError):
+                unpack_planes(wrong, data.dtype, 25, 2)
+        for n in (24, 26):
+            with pytest.raises(PlanesError):
+                unpack_planes(packed, data.dtype, n, 2)
+
     def test_lengths_beyond_the_limits_are_refused_before_anything_is_read(self) -> None:
         octets = encode_frame(Frame(FrameType.EVENT, 1, 0, 5, data={}))
         for offset in (56, 60):

@@ -135,6 +135,20 @@ class TestCuts:
             (2, 1_900_000_000, 3)
         ]
 
+    def test_event_among_silent_streams_stands_after_the_rows_that_were_due(self) -> None:
+        """No row tells that time went on, only the event; it must not overtake what is older."""
+        script = Script((BODY,), 1.0, {2: [(3, 1000)]})
+        mark = SourceEvent("mark", 1_950_000_000, {"text": "", "by": ""})
+        orders = []
+        for batches in (
+            [Batch(script.batch(1, 0, 10**9).blocks, (mark,))],
+            [script.batch(1, 0, 10**9), Batch((), (mark,))],
+        ):
+            book = Logbook(make_vehicle(), "boot", ManualClock())
+            book.start_epoch((BODY,), "script", "", 1)
+            orders.append([f.type for batch in batches for f in book.append(batch)])
+        assert orders == [[FrameType.SAMPLES, FrameType.EVENT]] * 2
+
     def test_flush_puts_what_is_left_and_rows_go_on_from_there(self) -> None:
         script = Script((TRAVEL,), 2.5)
         framer = Framer(1)

@@ -238,6 +238,18 @@ class TestResume:
         repeated = [f.data for f in again.close() if f.type == FrameType.EVENT]
         assert repeated == [{**INSTALL, "kind": "install", "again": True}]
 
+    def test_installs_survive_a_kill_right_after_a_head(self, tmp_path: Path) -> None:
+        """The repeated install events of the new segment never reached the disk; its head did."""
+        writer = open_log(tmp_path)
+        writer.event("install", 1, INSTALL)
+        writer.close()
+        kill_after_head = open_log(tmp_path)
+        kill_after_head.start_epoch(STREAMS, "script", "", 1)
+        kill_after_head.close()
+        path = tmp_path / "00000002.dlg"
+        path.write_bytes(path.read_bytes()[: frame_ends(path.read_bytes())[0] + 20])
+        assert open_log(tmp_path).state.installs == {"front_left": INSTALL}
+
     def test_complete_epoch_is_not_resumed(self, tmp_path: Path) -> None:
         writer = write(tmp_path, Script(STREAMS, 1.0))
         writer.append(Batch((), (SourceEvent("end", 10**9, {"reason": "end of file"}),)))

@@ -105,7 +105,7 @@ class LogWriter:
             raise _translated(err, folder) from err
         state = read_log_state(folder)
         self.found_sequence = state.next_sequence - 1
-        pass
+        state.next_sequence = max(state.next_sequence, min_sequence)
         self._logbook = Logbook(vehicle, boot_id, clock, state)
         self._segment: _Segment | None = None
         self._pending: deque[Frame] = deque()
