@@ -1,21 +1,27 @@
-# Every target sets up what it needs. The environment is made once and again only when pyproject.toml changes.
+# Every target sets up what it needs. The environment is made once, and again when pyproject.toml or PYTHON changes it.
 PYTHON ?= python3
+CHROMIUM ?= /usr/bin/chromium
 VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.made
 
-.PHONY: demo test lint benchmark faults clean
+.PHONY: demo test lint benchmark faults pictures clean
 
 $(STAMP): pyproject.toml
-	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Python 3.11 or newer is needed: set PYTHON=/path/to/python3.11"; exit 2; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+	  || { echo "dutylog needs Python 3.11 or newer, '$(PYTHON)' is none: make PYTHON=/path/to/python3.11 ..." >&2; exit 2; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
+	  || { echo "'$(PYTHON)' can't make an environment: install python3-venv" >&2; exit 2; }
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[files,dev]'
 	@touch $@
 
+# Runs until Ctrl-C. DEMO_ARGS: see `dutylog demo --help`.
 demo: $(STAMP)
 	$(BIN)/dutylog demo $(DEMO_ARGS)
 
 test: $(STAMP) lint
+	@test -x $(CHROMIUM) || echo "no $(CHROMIUM): the tests marked 'browser' are skipped; apt-get install chromium brings them back" >&2
 	$(BIN)/python -m pytest -n 2 --durations 20 -m "not slow" $(TEST_ARGS)
 
 lint: $(STAMP)
@@ -23,11 +29,17 @@ lint: $(STAMP)
 	$(BIN)/ruff format --check src tests
 	$(BIN)/mypy
 
+# Prints figures, judges nothing: the machine decides how long things take.
 benchmark: $(STAMP)
-	$(BIN)/python -m tests.benchmark
+	$(BIN)/python -m tests.benchmark $(BENCHMARK_ARGS)
 
+# The long forms of the tests: many kills, long recordings.
 faults: $(STAMP)
 	$(BIN)/python -m pytest -m slow --durations 20 $(TEST_ARGS)
 
+# Makes docs/live-phone.png again from the demo.
+pictures: $(STAMP)
+	$(BIN)/python tests/browser_shots.py --browser $(CHROMIUM)
+
 clean:
-	rm -rf $(VENV) build dist
+	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -1,19 +1,19 @@
 """Every error dutylog raises, one tree, split by what the caller does next.
 
-    DutylogError
-      ConfigError(ValueError)   stop at start, exit 2; names file, key, value seen, allowed range
-      InputError(ValueError)    the caller's bug; never swallowed
-      RecordingError            a file a person gave us is unreadable; exit 2 with file, place, remedy
-      SourceError               a sensor or its line
-        SourceLost              back off, reopen
-        FrameError              count, resynchronise
-        WrongDevice             disable that source, tell the user
-      LedgerError               the database of duty
-        LedgerCorrupt           quarantine, open the last good one
-        LedgerFull              stop storing samples, keep totals
-      OutputError               a broker, database or page
-        OutputDown              keep the batch, back off
-        OutputRejected          drop the named points, count them
+DutylogError
+  ConfigError(ValueError)   stop at start, exit 2; names file, key, value seen, allowed range
+  InputError(ValueError)    the caller's bug; never swallowed
+  RecordingError            a file a person gave us is unreadable; exit 2 with file, place, remedy
+  SourceError               a sensor or its line
+    SourceLost              back off, reopen
+    FrameError              count, resynchronise
+    WrongDevice             disable that source, tell the user
+  LedgerError               the database of duty
+    LedgerCorrupt           quarantine, open the last good one
+    LedgerFull              stop storing samples, keep totals
+  OutputError               a broker, database or page
+    OutputDown              keep the batch, back off
+    OutputRejected          drop the named points, count them
 """
 
 from __future__ import annotations

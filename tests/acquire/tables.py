@@ -13,8 +13,8 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from dutylog.acquire.recording_file import RecordingFileSource
-from dutylog.acquire.source import SourceEvent
 from dutylog.recording.block import Block
+from dutylog.recording.source import SourceEvent
 
 CASES = Path(__file__).parent.parent / "data" / "cases"
 CORNERS = ("front_left", "front_right", "rear_left", "rear_right")

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from dutylog.acquire.ordering import RowOrder, Rows
-from dutylog.acquire.source import SourceEvent
 from dutylog.errors import RecordingError
+from dutylog.recording.source import SourceEvent
 
 MS = 1_000_000
 

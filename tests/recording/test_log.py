@@ -99,6 +99,23 @@ class TestDurable:
         assert seen == ["file", "folder", "file"]
         writer.close()
 
+    def test_what_a_kill_left_is_made_durable_before_it_is_read(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """After a kill frames may be readable and yet not on the disk; replay must not count them so."""
+        write_and_kill(tmp_path, Script(STREAMS, 1.0), 10**9)
+        order: list[str] = []
+        real_fsync, real_read = os.fsync, log_module.read_log_state
+
+        def spy_fsync(fd: int) -> None:
+            order.append("folder" if stat.S_ISDIR(os.fstat(fd).st_mode) else "file")
+            real_fsync(fd)
+
+        monkeypatch.setattr(log_module.os, "fsync", spy_fsync)
+        monkeypatch.setattr(log_module, "read_log_state", lambda folder: (order.append("read"), real_read(folder))[1])
+        open_log(tmp_path)
+        assert order == ["file", "folder", "read"]
+
     def test_folder_and_files_are_not_for_everyone(self, tmp_path: Path) -> None:
         previous = os.umask(0o022)
         try:

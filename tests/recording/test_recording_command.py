@@ -27,6 +27,7 @@ def test_list_shows_each_segment(folder: Path, capsys: pytest.CaptureFixture[str
     assert head.split()[:4] == ["segment", "epoch", "frames", "rows"]
     assert row.split()[:4] == ["00000001.dlg", "1", "1-12", "2528"]
     assert "2023-11-14 22:13:20 ?" in row
+    assert "0 min 02.5 s" in row
     assert "script made up" in row
 
 

@@ -190,5 +190,5 @@ def test_garbage_on_the_wire_is_answered_or_closed_and_the_next_request_works(
                 head = b""
         assert head == b"" or head.startswith(b"HTTP/1.1 "), junk[:40]
         assert b"200" not in head.split(b"\r\n")[0] or b"/events" in junk
-    assert httpx.get(address + "health").status_code == 200
+    assert httpx.get(address + "/health").status_code == 200
     assert process.poll() is None

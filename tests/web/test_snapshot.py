@@ -52,6 +52,12 @@ def test_line_is_one_line_even_with_hostile_names() -> None:
     assert parse_snapshot(encoded[:-1]).vehicle.name == HOSTILE + "\u2028"
 
 
+def test_damper_of_no_known_unit_is_shown() -> None:
+    """Before its first tile core may not know which unit sits where."""
+    sent = snapshot(1, dampers=(damper_now("front_left", unit_id="", serial=None, state="waiting"),))
+    assert parse_snapshot(encode_snapshot(sent)[:-1]) == sent
+
+
 def test_unknown_fields_are_left_out() -> None:
     """A newer core may say more."""
     value = as_object(new_field={"a": 1})

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dutylog.acquire.source import SourceEvent
 from dutylog.errors import RecordingError
+from dutylog.recording.source import SourceEvent
 
 WINDOW_NS = 1_000_000_000
 """A row later than this against one before it can't be put back; 1 s is far above any transport delay."""

@@ -14,11 +14,11 @@ from dutylog.acquire.grid import GridTracker, Run
 from dutylog.acquire.ordering import RowOrder, Rows
 from dutylog.acquire.recording_probe import Layout, check_rest, plan_layout, read_rows
 from dutylog.acquire.slow import SlowPlan, SlowRows, SlowSampler
-from dutylog.acquire.source import Batch, SourceEvent
 from dutylog.acquire.table import open_table
 from dutylog.clock import Clock, SystemClock
 from dutylog.errors import InputError, RecordingError
 from dutylog.recording.block import Block, Stream
+from dutylog.recording.source import Batch, SourceEvent
 from dutylog.units import FS_PER_NS, NS_PER_S
 
 _LONGEST_WAIT_S = 0.2

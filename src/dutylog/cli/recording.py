@@ -117,8 +117,8 @@ def _segment_row(info: SegmentInfo) -> tuple[str, ...]:
 
 
 def _length(span_ns: int) -> str:
-    minutes, seconds = divmod(span_ns / NS_PER_S, 60.0)
-    return f"{int(minutes)} min {seconds:04.1f} s"
+    minutes, tenths = divmod(round(span_ns * 10 / NS_PER_S), 600)
+    return f"{minutes} min {tenths / 10:04.1f} s"
 
 
 def _table(rows: Sequence[Sequence[str]]) -> list[str]:

@@ -27,7 +27,7 @@ from dutylog.daemon.wall_time import is_utc_trusted
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.engine.engine import is_named
 from dutylog.engine.output import MinuteRow, TripRow
-from dutylog.errors import DutylogError, LedgerError, LedgerFull
+from dutylog.errors import DutylogError, LedgerError, LedgerFull, RecordingError, SourceError
 from dutylog.ledger.command import apply_command
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.ledger.lock import DataLock
@@ -188,10 +188,21 @@ class Core:
                     break
                 self._clock.sleep(IDLE_S)
             else:
-                self._take(self._source.read_batch())
+                self._take(self._read())
             if self._clock.mono_ns() >= self._next_commit_ns or self._writer.pending_bytes > PENDING_BYTES:
                 self._commit(store_all=False)
         self._stop_cleanly()
+
+    def _read(self) -> Batch | None:
+        """Return the next batch; a source that fails ends, what came before stays."""
+        try:
+            return self._source.read_batch()
+        except (SourceError, RecordingError) as err:
+            self._commit(store_all=True)
+            if self._settings.exit_at_end:
+                raise
+            self._finish_source(str(err), "lost")
+            return Batch()
 
     def _take(self, batch: Batch | None) -> None:
         if batch is None:
@@ -203,10 +214,10 @@ class Core:
         if any(event.kind == END for event in batch.events):
             self._store_all = True
 
-    def _finish_source(self, text: str) -> None:
+    def _finish_source(self, text: str, how: str = "ended") -> None:
         self._is_over = True
         state = self._source_state
-        self._source_state = SourceState(state.kind, state.text, "ended", text)
+        self._source_state = SourceState(state.kind, state.text, how, text)
         self._say(f"{state.kind}: {text}")
 
     def _stop_cleanly(self) -> None:

@@ -44,7 +44,8 @@ def restore_engine(
 ) -> Restored:
     """Restore the checkpoint and feed the log beyond it.
 
-    log_end: sequence of the log's last frame, 0 for none. resumable: the source will hand out lost rows once more, so totals come back by themselves.
+    log_end: sequence of the log's last frame, 0 for none. resumable: the source will hand out lost rows
+    once more, so totals come back by themselves.
     Raises:
         LedgerError: the checkpoint was made by another engine version.
     """

@@ -27,6 +27,10 @@ def settle_units(ledger: Ledger, vehicle: Vehicle, sequence: int) -> list[str]:
     now = {d.position: d.serial for d in vehicle.dampers}
     installed = ledger.installed()
     edited = {d.position for d in vehicle.dampers if d.serial is not None and d.serial != before.get(d.position)}
+    for position in installed.keys() - now.keys():
+        left = installed.pop(position)
+        ledger.remove(left.unit_id, sequence=sequence)
+        notes.append(f"the configuration has no {position} any more; damper {left.label} is on the shelf")
     # First make room: two edited positions may have exchanged their dampers.
     for position in edited & installed.keys():
         if installed[position].serial != now[position]:

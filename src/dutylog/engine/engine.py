@@ -76,6 +76,7 @@ class Engine:
         self._heat: dict[str, deque[tuple[int, int]]] = {}
         self._live: Live | None = None
         self.sequence = 0
+        self._left: dict[str, DamperDuty] = {}
         self._set_vehicle(vehicle, {})
 
     def feed(self, frame: Frame) -> Step:
@@ -98,12 +99,12 @@ class Engine:
         return step
 
     def totals(self) -> dict[str, Totals]:
-        """Return the totals of each installed unit by unit_id."""
-        return {place.unit_id: place.duty.totals() for place in self._places}
+        """Return the totals by unit_id: of each installed unit, and of those that left in this run of the program."""
+        return {unit_id: duty.totals() for unit_id, duty in self.duties().items()}
 
     def duties(self) -> dict[str, DamperDuty]:
-        """Return the accumulators of each installed unit by unit_id (live objects)."""
-        return {place.unit_id: place.duty for place in self._places}
+        """Return the accumulators of the same units (live objects); a unit that left must still be stored."""
+        return {**self._left, **{place.unit_id: place.duty for place in self._places}}
 
     def units(self) -> dict[str, str]:
         """Return the unit_id in each position."""
@@ -188,12 +189,26 @@ class Engine:
             if place.unit_id == (unit_id or _nobody(position)):
                 place.serial = serial if unit_id else None
                 return
-            place.duty.break_off()
-            place.unit_id, place.serial = unit_id or _nobody(position), serial
-            place.duty = self._duty_of(place.unit_id, place.profile)
-            place.next_index = None
-            self._heat.pop(position, None)
+            for other in self._places:
+                # One place for a unit: an install without a remove before it takes the unit along.
+                if unit_id and other.unit_id == unit_id:
+                    self._vacate(other)
+            self._vacate(place)
+            if unit_id:
+                place.unit_id, place.serial = unit_id, serial
+                place.duty = self._duty_of(unit_id, place.profile)
             step.must_store_all = True
+
+    def _vacate(self, place: Place) -> None:
+        """Leave a place to nobody; what its unit did is kept until it is stored or counts elsewhere."""
+        gains = [_settle(place)]
+        self._trips.add(gains)
+        self._minutes.add(gains)
+        if is_named(place.unit_id):
+            self._left[place.unit_id] = place.duty
+        place.unit_id, place.serial = _nobody(place.damper.position), None
+        place.duty = self._duty_of(place.unit_id, place.profile)
+        self._heat.pop(place.damper.position, None)
 
     def _end_epoch(self, step: Step, *, close_trip: bool) -> None:
         """The epoch is over: work off what is left of it."""
@@ -209,15 +224,7 @@ class Engine:
             step.faults += self._run.end_faults()
             self._run = None
             step.must_store_all = True
-        gains = []
-        for place in self._places:
-            before = place.duty.totals()
-            measured_us, unmeasured_us = place.stuck.settle()
-            place.duty.add_time(measured_us=measured_us, unmeasured_us=unmeasured_us)
-            place.break_off()
-            gained = place.duty.totals().since(before)
-            gained.peak_compression_umps, gained.peak_rebound_umps, gained.peak_body_mc = 0, 0, None
-            gains.append((place.unit_id, place.damper.position, gained))
+        gains = [_settle(place) for place in self._places]
         self._trips.add(gains)
         self._minutes.add(gains)
         self._strokes_ago = MOVING_TILES
@@ -324,6 +331,10 @@ class Engine:
 
     def _set_vehicle(self, vehicle: Vehicle, installed: dict[str, tuple[str, str | None, DamperDuty]]) -> None:
         self.vehicle = vehicle
+        positions = {damper.position for damper in vehicle.dampers}
+        for position, (unit_id, _, duty) in installed.items():
+            if position not in positions and is_named(unit_id):
+                self._left[unit_id] = duty
         self._places: list[Place] = []
         for damper in vehicle.dampers:
             profile = vehicle.profile_of(damper)
@@ -335,7 +346,7 @@ class Engine:
 
     def _duty_of(self, unit_id: str, profile: Profile) -> DamperDuty:
         stroke_um = round(profile.stroke_m * 1e6)
-        duty = self._load_duty(unit_id) or DamperDuty(stroke_um)
+        duty = self._left.pop(unit_id, None) or self._load_duty(unit_id) or DamperDuty(stroke_um)
         duty.stroke_um = stroke_um
         return duty
 
@@ -414,6 +425,17 @@ def is_named(unit_id: str) -> bool:
 def _nobody(position: str) -> str:
     """Return the stand-in unit of a place whose damper has not been named."""
     return _NOBODY + position
+
+
+def _settle(place: Place) -> tuple[str, str, Totals]:
+    """End what a place still holds open; return what its unit gained by that."""
+    before = place.duty.totals()
+    measured_us, unmeasured_us = place.stuck.settle()
+    place.duty.add_time(measured_us=measured_us, unmeasured_us=unmeasured_us)
+    place.break_off()
+    gained = place.duty.totals().since(before)
+    gained.peak_compression_umps, gained.peak_rebound_umps, gained.peak_body_mc = 0, 0, None
+    return place.unit_id, place.damper.position, gained
 
 
 def _set_maxima(gained: Totals, tile: PreparedTile, row: int, samples: list[float]) -> None:

@@ -32,7 +32,7 @@ STATE_TEXTS = {
     NO_DATA: "check power and plug of its sensors at the next stop; nothing is counted meanwhile",
     WAITING: "waiting for its first data",
 }
-"""Stands beside the state's word: what to do, where someone can; addressed to the co-driver or crew, never to the driver."""
+"""Stands beside the state's word: what someone can do; addressed to co-driver or crew, never to the driver."""
 
 
 def damper_state(body_c: float | None, limit_c: float, faults: Collection[str], has_data: bool) -> tuple[str, str]:

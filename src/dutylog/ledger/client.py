@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import json
-import os
 import socket
 import time
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +14,10 @@ from dutylog.errors import LedgerError
 from dutylog.ledger.command import LINE_LIMIT, SCHEMA, apply_command, check_request, encode_line
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.ledger.lock import DataLock
+from dutylog.sockets import unix_address
 
 SOCKET_NAME = "core.sock"
 REPLY_LIMIT_S = 5.0
-# Linux: sun_path holds 108 bytes with its closing zero. Source: unix(7).
-_PATH_LIMIT = 107
 
 
 def send_command(data_dir: Path, request: Mapping[str, Any], limit_s: float = REPLY_LIMIT_S) -> dict[str, Any] | None:
@@ -34,10 +31,11 @@ def send_command(data_dir: Path, request: Mapping[str, Any], limit_s: float = RE
     """
     line = encode_line(check_request({"schema": SCHEMA, **request}))
     deadline_s = time.monotonic() + limit_s
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as end, socket_address(data_dir) as address:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as end:
         end.settimeout(limit_s)
         try:
-            end.connect(address)
+            with unix_address(data_dir, SOCKET_NAME) as address:
+                end.connect(address)
         except (FileNotFoundError, ConnectionRefusedError):
             return None
         except OSError as err:
@@ -76,23 +74,6 @@ def run_command(data_dir: Path, request: Mapping[str, Any], vehicle: Vehicle | N
     if reply.get("ok") is not True:
         raise LedgerError(str(reply.get("error", "the daemon refused without a reason")))
     return reply
-
-
-@contextmanager
-def socket_address(data_dir: Path) -> Iterator[str]:
-    """Give an address for DATA/core.sock, to bind or connect to, that fits a socket however deep the folder lies."""
-    plain = str(Path(data_dir) / SOCKET_NAME)
-    if len(os.fsencode(plain)) <= _PATH_LIMIT:
-        yield plain
-        return
-    try:
-        descriptor = os.open(data_dir, os.O_PATH | os.O_DIRECTORY)
-    except OSError as err:
-        raise LedgerError(f"data folder {data_dir} can't be opened ({err.strerror}); check its name") from err
-    try:
-        yield f"/proc/self/fd/{descriptor}/{SOCKET_NAME}"
-    finally:
-        os.close(descriptor)
 
 
 def _read_line(end: socket.socket, deadline_s: float) -> bytes:

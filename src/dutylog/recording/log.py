@@ -103,6 +103,7 @@ class LogWriter:
                 _fsync_folder(folder.parent)
         except OSError as err:
             raise _translated(err, folder) from err
+        _settle_last_segment(folder)
         state = read_log_state(folder)
         self.found_sequence = state.next_sequence - 1
         state.next_sequence = max(state.next_sequence, min_sequence)
@@ -113,7 +114,6 @@ class LogWriter:
         self._unsynced: list[Frame] = []
         self._durable: list[Frame] = []
         self.dropped_row_count = 0
-        self._settle_last_segment()
 
     @property
     def state(self) -> LogState:
@@ -191,20 +191,6 @@ class LogWriter:
         if self._segment is not None:
             self._segment.close()
             self._segment = None
-
-    def _settle_last_segment(self) -> None:
-        """Fsync the last segment: after a kill its tail may be readable and yet not durable."""
-        files = find_segments(self._folder)
-        if not files:
-            return
-        try:
-            fd = os.open(files[-1], os.O_RDONLY | os.O_CLOEXEC)
-            try:
-                os.fsync(fd)
-            finally:
-                os.close(fd)
-        except OSError as err:
-            raise _translated(err, files[-1]) from err
 
     def _buffer(self, frames: Sequence[Frame]) -> None:
         self._pending += frames
@@ -285,6 +271,22 @@ def _adjoins(gap: Frame, later: Frame) -> bool:
         and gap.first_index + gap.n == later.first_index
         and (gap.epoch, gap.period_fs) == (later.epoch, later.period_fs)
     )
+
+
+def _settle_last_segment(folder: Path) -> None:
+    """Fsync the last segment: after a kill its tail may be readable and yet not durable."""
+    files = find_segments(folder)
+    if not files:
+        return
+    try:
+        fd = os.open(files[-1], os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+        _fsync_folder(folder)
+    except OSError as err:
+        raise _translated(err, files[-1]) from err
 
 
 def _fsync_folder(folder: Path) -> None:

@@ -70,7 +70,7 @@ class DamperNow:
     __pydantic_config__: ClassVar[ConfigDict] = _STRICT
     position: Name
     wheel: Name
-    unit_id: Name
+    unit_id: Text
     serial: Text | None
     body_c: Signed | None
     body_limit_c: Signed
