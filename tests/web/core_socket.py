@@ -9,7 +9,8 @@ import threading
 from pathlib import Path
 from typing import Self
 
-from dutylog.web.feed import reachable_path
+from dutylog.sockets import unix_address
+from dutylog.web.feed import SOCKET_NAME
 from dutylog.web.snapshot import Snapshot, encode_snapshot
 
 _SEND_LIMIT_S = 5.0
@@ -36,7 +37,7 @@ class FakeCore:
 
     def start(self) -> None:
         """Listen, as core does when it starts."""
-        with reachable_path(self.data_dir) as path:
+        with unix_address(self.data_dir, SOCKET_NAME) as path:
             with contextlib.suppress(FileNotFoundError):
                 os.unlink(path)
             self._listener = socket.socket(socket.AF_UNIX)

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dutylog.clock import ManualClock, SystemClock
-from dutylog.web.feed import LineSplitter, LiveFeed, SocketReader, reachable_path
+from dutylog.sockets import unix_address
+from dutylog.web.feed import SOCKET_NAME, LineSplitter, LiveFeed, SocketReader
 from dutylog.web.snapshot import MAX_LINE_BYTES, encode_snapshot
 from web.core_socket import FakeCore
 from web.samples import snapshot
@@ -162,7 +163,7 @@ async def test_a_deep_data_folder_works(tmp_path: Path) -> None:
     """A socket address takes 107 bytes only."""
     deep = tmp_path / ("d" * 120)
     deep.mkdir()
-    with reachable_path(deep) as path:
+    with unix_address(deep, SOCKET_NAME) as path:
         assert len(path) < 107
     with FakeCore(deep) as core:
         async with reading(deep) as feed:

@@ -72,6 +72,7 @@ def _table(dampers: dict[str, dict[str, Any]]) -> str:
     for position, damper in dampers.items():
         if damper["faults"]:
             lines.append(f"{position}: {_count_faults(damper['faults'])}")
+        lines += damper["notes"]
     if any(d["unmeasured_s"] > 0 for d in dampers.values()):
         lines.append("Where time was not measured, the duty is a lower bound.")
     return "\n".join(lines)

@@ -46,7 +46,8 @@ class PreparedTile:
     travel_m, speed_mps: (dampers, n). raw_m: calibrated samples, holes filled. valid: may be
     integrated. noise_m: (dampers,) rms of the sensor.
     body_c: (dampers, n), NaN while unknown. body_samples: believed samples that fall in the tile.
-    void: nothing came at all. has_sensor: (dampers,).
+    void: nothing came at all. has_sensor: (dampers,). outside_m: range of the samples of each damper
+    that can't be travel, None where there were none.
     """
 
     epoch: int
@@ -66,6 +67,7 @@ class PreparedTile:
     vehicle_mps: float | None
     void: bool
     has_sensor: tuple[bool, ...]
+    outside_m: tuple[tuple[float, float] | None, ...]
     faults: tuple[Fault, ...]
 
     @property
@@ -188,6 +190,7 @@ class EpochRun:
             valid = np.zeros(travel.shape, dtype=bool)
             noise = np.zeros(len(travel))
             missing, outside, spike = ~valid, valid, valid
+            outside_m: tuple[tuple[float, float] | None, ...] = (None,) * len(travel)
         else:
             window = buffer.window(tile * shape.n - shape.past, shape.length)
             judged = judge_window(window, self._stroke_m, period_fs * 1e-15)
@@ -196,6 +199,7 @@ class EpochRun:
             raw, travel, speed = judged.filled_m[:, whole], travel[:, inside], speed[:, inside]
             valid, missing = judged.valid[:, whole], judged.missing[:, whole]
             outside, spike = judged.outside[:, whole], judged.spike[:, whole]
+            outside_m = tuple(_range_of(window[row, whole], outside[row]) for row in range(len(travel)))
         sensors = tuple(buffer.has_sensor(row) for row in range(len(self._dampers)))
         for row, damper in enumerate(self._dampers):
             if sensors[row]:
@@ -223,6 +227,7 @@ class EpochRun:
             vehicle_mps=sum(speeds) / len(speeds) if speeds else self._speed.latest(end_ns, 3 * SLOW_HALO_NS),
             void=void,
             has_sensor=sensors,
+            outside_m=outside_m,
             faults=faults,
         )
 
@@ -300,3 +305,10 @@ class EpochRun:
         self.travel_faults.restore(data["travel_faults"])
         self.slow_faults.restore(data["slow_faults"])
         self._news = [Fault(*fault) for fault in data["news"]]
+
+
+def _range_of(values: Array, mask: Mask) -> tuple[float, float] | None:
+    if not mask.any():
+        return None
+    chosen = values[mask]
+    return float(chosen.min()), float(chosen.max())

@@ -37,8 +37,9 @@ def integrate(
     for frame in frames:
         work.feed(frame)
     work.finish()
-    if work.tiles == 0:
-        raise RecordingError(f"{path}: no travel of any damper in it; nothing to integrate")
+    reason = work.why_nothing()
+    if reason is not None:
+        raise RecordingError(f"{path}: nothing to integrate: {reason}")
     return work
 
 

@@ -29,6 +29,7 @@ class Integration:
         self._first_ns: int | None = None
         self._end_ns = 0
         self.tiles = 0
+        self._outside_m: dict[str, tuple[float, float]] = {}
 
     def feed(self, frame: Frame) -> None:
         """Take the next frame."""
@@ -51,10 +52,37 @@ class Integration:
         window = instants // WINDOW_NS
         low = int(window[0])
         for row, damper in enumerate(self.engine.vehicle.dampers):
+            self._note_outside(damper.position, prepared.outside_m[row])
             sums = np.bincount(window - low, tile.energy_uj[row])
             groups = self._windows.setdefault(damper.position, defaultdict(int))
             for offset, energy_uj in enumerate(sums):
                 groups[low + offset] += int(energy_uj)
+
+    def _note_outside(self, position: str, span_m: tuple[float, float] | None) -> None:
+        if span_m is not None:
+            low, high = self._outside_m.get(position, span_m)
+            self._outside_m[position] = (min(low, span_m[0]), max(high, span_m[1]))
+
+    def why_nothing(self) -> str | None:
+        """Return why no damper has any measured time, None when one has."""
+        if any(totals.measured_us for totals in self.engine.totals().values()):
+            return None
+        if not self.tiles:
+            return "no travel of any damper in it"
+        reasons = [note for damper in self.engine.vehicle.dampers for note in self._notes_of(damper.position)]
+        return "; ".join(reasons) or "not one believable sample of travel in it"
+
+    def _notes_of(self, position: str) -> list[str]:
+        """Return what a person should know of one damper's signals."""
+        if position not in self._outside_m:
+            return []
+        low, high = (bound * 1e3 for bound in self._outside_m[position])
+        damper = next(d for d in self.engine.vehicle.dampers if d.position == position)
+        stroke_mm = self.engine.vehicle.profile_of(damper).stroke_m * 1e3
+        return [
+            f"{position}: travel was at times {low:.0f} to {high:.0f} mm, outside 0 to {stroke_mm:.0f} mm; "
+            "a sensor that is unplugged, reversed or calibrated otherwise reads so"
+        ]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON form: shared/INTEGRATE.md."""
@@ -87,6 +115,7 @@ class Integration:
             "unmeasured_s": totals.unmeasured_us * 1e-6,
             "coverage_ratio": moving,
             "faults": self._faults_of(position),
+            "notes": self._notes_of(position),
         }
 
     def _windows_of(self, position: str) -> list[float]:

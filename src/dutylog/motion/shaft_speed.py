@@ -39,6 +39,8 @@ _MAINS_HARMONICS = (1, 2, 3, 4, 5)
 _MAINS_OFF_RATIO = 0.005
 _LINE_LEVEL = 12.0
 _LINE_HALF_BINS = 4
+_LINE_BINS = np.arange(-_LINE_HALF_BINS, _LINE_HALF_BINS + 1)
+_SIDE_BINS = np.concatenate([np.arange(-12, -_LINE_HALF_BINS), np.arange(_LINE_HALF_BINS + 1, 13)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,16 +126,17 @@ class ShaftSpeedEstimator:
 
     def _remove_lines(self, spectrum: NDArray[np.complex128], power: Array) -> None:
         """Take mains hum out, in place: narrow lines near mains harmonics that stand over both sides."""
+        channels = np.arange(len(power))[:, None]
         for low, high in self._lines:
-            peak = low + np.argmax(power[:, low:high], axis=1)
-            for channel, bin_at in enumerate(peak):
-                near = power[channel, bin_at - 12 : bin_at - _LINE_HALF_BINS]
-                far = power[channel, bin_at + _LINE_HALF_BINS + 1 : bin_at + 13]
-                level = max(near.mean(), far.mean())
-                if power[channel, bin_at] > _LINE_LEVEL * level:
-                    cut = slice(bin_at - _LINE_HALF_BINS, bin_at + _LINE_HALF_BINS + 1)
-                    spectrum[channel, cut] = 0.0
-                    power[channel, cut] = level
+            peak = low + np.argmax(power[:, low:high], axis=1)[:, None]
+            sides = power[channels, peak + _SIDE_BINS]
+            half = len(_SIDE_BINS) // 2
+            level = np.maximum(sides[:, :half].mean(axis=1), sides[:, half:].mean(axis=1))
+            stands_out = np.flatnonzero(power[channels, peak][:, 0] > _LINE_LEVEL * level)
+            if len(stands_out):
+                rows, bins = channels[stands_out], peak[stands_out] + _LINE_BINS
+                spectrum[rows, bins] = 0.0
+                power[rows, bins] = level[stands_out, None]
 
 
 def _line_bands(freq_hz: Array) -> tuple[tuple[int, int], ...]:

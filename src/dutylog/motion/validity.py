@@ -56,7 +56,8 @@ def judge_window(window_m: Array, stroke_m: Array, dt_s: float) -> Validity:
         return Validity(window_m, ~hole, missing, outside, spike)
     filled = window_m.copy()
     valid = ~hole
-    bridged = max(1, int(BRIDGED_S / dt_s))
+    # The hair keeps a whole number of samples whole: 0.010 / 0.00008 is 124.999... in floats.
+    bridged = max(1, int(BRIDGED_S / dt_s + 1e-6))
     index = np.arange(window_m.shape[1])
     for channel in np.flatnonzero(hole.any(axis=1)):
         good = valid[channel].copy()

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from dutylog.clock import Clock
 from dutylog.errors import FrameError
+from dutylog.sockets import unix_address
 from dutylog.units import NS_PER_S
 from dutylog.web.snapshot import MAX_LINE_BYTES, SOCKET_NAME, Snapshot, parse_snapshot
 
@@ -22,7 +20,6 @@ STALE_AFTER_S = 3.0
 _CHUNK_BYTES = 64 * 1024
 _BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """Waits between attempts to reach core; the last one repeats: a restart of core shows within 2 s."""
-_SOCKET_PATH_BYTES = 100
 """Linux takes 107 bytes (unix(7)); beyond this the folder is reached by its descriptor."""
 
 
@@ -175,7 +172,7 @@ class SocketReader:
             await asyncio.sleep(_BACK_OFF_S[min(failures, len(_BACK_OFF_S) - 1)])
 
     async def _read_until_closed(self) -> bool:
-        with reachable_path(self._data_dir) as path:
+        with unix_address(self._data_dir, SOCKET_NAME) as path:
             reader, writer = await asyncio.open_unix_connection(path)
         counters = self._feed.counters
         counters.connects_count += 1
@@ -193,20 +190,3 @@ class SocketReader:
             counters.disconnects_count += 1
             writer.close()
         return got_lines
-
-
-@contextmanager
-def reachable_path(data_dir: Path) -> Iterator[str]:
-    """Give a path of the socket that fits into an address, however deep the data folder lies.
-
-    Source: sun_path holds 108 bytes with its ending zero (Linux unix(7)); /proc/self/fd (proc(5)).
-    """
-    plain = str(data_dir / SOCKET_NAME)
-    if len(os.fsencode(plain)) <= _SOCKET_PATH_BYTES:
-        yield plain
-        return
-    folder = os.open(data_dir, os.O_PATH | os.O_DIRECTORY)
-    try:
-        yield f"/proc/self/fd/{folder}/{SOCKET_NAME}"
-    finally:
-        os.close(folder)
