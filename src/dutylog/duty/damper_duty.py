@@ -7,20 +7,23 @@ sums are whole micro-units in integers, so any way of cutting a stretch gives th
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dutylog.duty.strokes import Point, Strokes
+from dutylog.duty.strokes import Strokes
 from dutylog.duty.totals import SUMS, TOTALS_COLUMNS, Totals
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 SPEED_EDGES_MPS = (0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
-"""Classes of shaft speed; class 0 lies below the first edge, the last above the last."""
+"""Edges of the classes of shaft speed, to the nearest 5 mm/s; the outer classes are open."""
+SPEED_BINS = 2 * len(SPEED_EDGES_MPS) + 1
+"""From fastest rebound over standing (the middle class, below 0.02 m/s either way) to fastest compression."""
 POSITION_BIN_UM = 5_000
 POSITION_BINS = 128
 """Time by travel in classes of 5 mm from -20 mm on; the outer two are open."""
@@ -31,8 +34,13 @@ BOTTOM_UM = 3_000
 REARM_UM = 6_000
 """A bottom-out is an up-crossing of stroke - 3 mm, re-armed below stroke - 6 mm."""
 
-_SPEED_EDGES = np.array(SPEED_EDGES_MPS)
-_SPEED_BINS = len(SPEED_EDGES_MPS) + 1
+# Speeds are counted in fine classes of 10 mm/s first: one multiplication instead of a search.
+_FINE_PER_MPS = 100
+_FINE = 601
+_FINE_EDGES = [round(edge * _FINE_PER_MPS) for edge in SPEED_EDGES_MPS]
+_FINE_STARTS = np.array(
+    [0, *(_FINE + 1 - edge for edge in reversed(_FINE_EDGES)), *(_FINE + edge for edge in _FINE_EDGES)]
+)
 _POSITION_OFFSET = 4
 
 
@@ -42,7 +50,8 @@ class PreparedRun:
 
     travel_um: (n,) int64. speed_mps: (n,). energy_uj: (n,) int64, heat of each sample's period.
     start_ns, period_ns: time of the first sample and spacing. joined: the first sample directly
-    follows the last one of the run before.
+    follows the last one of the run before. edges: where pieces end whose gains are wanted apart,
+    rising, the last one n; empty means the whole run is one piece.
     """
 
     travel_um: Ints
@@ -51,6 +60,7 @@ class PreparedRun:
     start_ns: int
     period_ns: int
     joined: bool
+    edges: tuple[int, ...] = ()
 
 
 class DamperDuty:
@@ -60,10 +70,10 @@ class DamperDuty:
         self.stroke_um = stroke_um
         self.sums = Totals()
         self.strokes = Strokes()
-        self.energy_by_speed_uj = np.zeros(2 * _SPEED_BINS, dtype=np.int64)
-        self.time_by_speed_ns = np.zeros(2 * _SPEED_BINS, dtype=np.int64)
+        self.energy_by_speed_uj = np.zeros(SPEED_BINS, dtype=np.int64)
+        self.time_by_speed_ns = np.zeros(SPEED_BINS, dtype=np.int64)
         self.time_by_position_ns = np.zeros(POSITION_BINS, dtype=np.int64)
-        self.seal_passes = np.zeros(PASS_CELLS, dtype=np.int64)
+        self._pass_steps = np.zeros(PASS_CELLS + 1, dtype=np.int64)
         self.first_um: int | None = None
         self.last_um: int | None = None
         # Bottom-outs before the first re-arming depend on what came earlier.
@@ -89,20 +99,46 @@ class DamperDuty:
         totals.bottom_outs_count += self._bottomed_first
         return totals
 
-    def update(self, run: PreparedRun) -> None:
-        """Add a run; see PreparedRun."""
+    def update(self, run: PreparedRun) -> list[Totals]:
+        """Add a run; return what each of its pieces brought (times and temperatures aside)."""
         if not run.joined:
             self.break_off()
         travel = run.travel_um
+        edges = run.edges or (len(travel),)
+        starts = np.array((0, *edges[:-1]))
         if self.first_um is None:
             self.first_um = int(travel[0])
-        points = _turning_points(travel, run.start_ns, run.period_ns)
-        self.strokes.update(points)
-        path = [p[0] for p in points] if self.last_um is None else [self.last_um, *(p[0] for p in points)]
-        self._add_path(np.array(path, dtype=np.int64))
+        step = np.diff(travel, prepend=travel[0] if self.last_um is None else self.last_um)
+        places = _turning_places(step, edges)
+        path = travel[places]
+        points = list(zip(path.tolist(), (run.start_ns + places * run.period_ns).tolist(), strict=True))
+        strokes = self.strokes.update(points)
+        self._add_passes(path)
         self.last_um = int(travel[-1])
-        self._add_classes(run)
-        self._add_bottom_outs(travel)
+        energy = self._add_classes(run, starts)
+        sliding = np.add.reduceat(np.abs(step), starts).tolist()
+        peaks_in = np.maximum.reduceat(run.speed_mps, starts).tolist()
+        peaks_out = np.minimum.reduceat(run.speed_mps, starts).tolist()
+        gains = [
+            Totals(
+                energy_compression_uj=compression,
+                energy_rebound_uj=rebound,
+                shaft_travel_um=slid,
+                peak_compression_umps=max(0, round(inwards * 1e6)),
+                peak_rebound_umps=max(0, round(-outwards * 1e6)),
+            )
+            for compression, rebound, slid, inwards, outwards in zip(*energy, sliding, peaks_in, peaks_out, strict=True)
+        ]
+        for piece in gains:
+            self.sums.merge(piece)
+        for number, length_um in strokes:
+            piece = gains[bisect_right(edges, int(places[number]))]
+            piece.strokes_count += 1
+            piece.compression_strokes_count += length_um > 0
+            piece.stroke_travel_um += abs(length_um)
+        for place in self._add_bottom_outs(travel):
+            gains[bisect_right(edges, place)].bottom_outs_count += 1
+        return gains
 
     def add_time(self, *, measured_us: int = 0, unmeasured_us: int = 0, moving: bool = False) -> None:
         """Account for time, measured or not, in motion or not."""
@@ -119,18 +155,25 @@ class DamperDuty:
             old = self.sums.peak_body_mc
             self.sums.peak_body_mc = peak_mc if old is None else max(old, peak_mc)
 
-    def break_off(self) -> None:
-        """Travel was lost or the run is over: the open stroke ends, nothing spans the gap."""
+    def break_off(self) -> Totals:
+        """Travel was lost or the run is over: the open stroke ends, nothing spans the gap. Returns what that gained."""
+        gained = Totals()
         if self.last_um is not None:
-            self.strokes.break_off()
+            length_um = self.strokes.break_off()
             self.last_um = None
+            if length_um:
+                gained.strokes_count = 1
+                gained.compression_strokes_count = int(length_um > 0)
+                gained.stroke_travel_um = abs(length_um)
+        return gained
 
     def merge(self, later: DamperDuty, *, joined: bool) -> None:
         """Add a later stretch; joined: its first sample directly follows this one's last."""
         if not joined:
             self.break_off()
         elif later.first_um is not None and self.last_um is not None:
-            self._add_path(np.array([self.last_um, later.first_um], dtype=np.int64))
+            self.sums.shaft_travel_um += abs(later.first_um - self.last_um)
+            self._add_passes(np.array([later.first_um], dtype=np.int64))
         self.strokes.merge(later.strokes)
         self.sums.merge(later.sums)
         if self.first_um is None:
@@ -140,50 +183,61 @@ class DamperDuty:
         self.energy_by_speed_uj += later.energy_by_speed_uj
         self.time_by_speed_ns += later.time_by_speed_ns
         self.time_by_position_ns += later.time_by_position_ns
-        self.seal_passes += later.seal_passes
+        self._pass_steps += later._pass_steps
         self._merge_bottom_outs(later)
 
-    def _add_path(self, path_um: Ints) -> None:
-        """Add sliding and seal passes along straight legs between the given places."""
-        self.sums.shaft_travel_um += int(np.abs(np.diff(path_um)).sum())
-        cell = np.clip(path_um // 1000 - PASS_LOWEST_MM, 0, PASS_CELLS - 1)
+    def _add_passes(self, path_um: Ints) -> None:
+        """Add seal passes along straight legs from where travel last was through the given places."""
+        cell = np.empty(len(path_um) + 1, dtype=np.int64)
+        cell[0] = path_um[0] if self.last_um is None else self.last_um
+        cell[1:] = path_um
+        cell = np.clip(cell // 1000 - PASS_LOWEST_MM, 0, PASS_CELLS - 1)
         low, high = np.minimum(cell[:-1], cell[1:]), np.maximum(cell[:-1], cell[1:])
-        # Marks low+1 .. high are passed: +1 behind low, -1 behind high, summed up.
-        steps = np.bincount(low + 1, minlength=PASS_CELLS + 1) - np.bincount(high + 1, minlength=PASS_CELLS + 1)
-        self.seal_passes += np.cumsum(steps[:PASS_CELLS])
+        # Marks low+1 .. high are passed: +1 behind low, -1 behind high, summed up when asked for.
+        self._pass_steps += np.bincount(low + 1, minlength=PASS_CELLS + 1)
+        self._pass_steps -= np.bincount(high + 1, minlength=PASS_CELLS + 1)
 
-    def _add_classes(self, run: PreparedRun) -> None:
-        speed = np.abs(run.speed_mps)
-        rebound = run.speed_mps < 0
-        group = np.searchsorted(_SPEED_EDGES, speed, side="right") + _SPEED_BINS * rebound
-        # Exact: a tile's energy in uJ stays far below 2**53.
-        energy = np.bincount(group, run.energy_uj, 2 * _SPEED_BINS).astype(np.int64)
-        self.energy_by_speed_uj += energy
-        self.time_by_speed_ns += np.bincount(group, minlength=2 * _SPEED_BINS) * run.period_ns
-        place = np.clip(run.travel_um // POSITION_BIN_UM + _POSITION_OFFSET, 0, POSITION_BINS - 1)
+    @property
+    def seal_passes(self) -> Ints:
+        """Return how often each mark went through the seal: (PASS_CELLS,), the first at PASS_LOWEST_MM."""
+        return np.cumsum(self._pass_steps[:PASS_CELLS])
+
+    def _add_classes(self, run: PreparedRun, starts: Ints) -> tuple[list[int], list[int]]:
+        """Add to the histograms; return (compression, rebound) energy [uJ] of each piece."""
+        key = np.clip(run.speed_mps * _FINE_PER_MPS + (_FINE + 0.5), 0, 2 * _FINE).astype(np.intp)
+        # Exact: a run's energy in uJ stays far below 2**53.
+        fine_energy = np.bincount(key, run.energy_uj, 2 * _FINE + 1)
+        fine_count = np.bincount(key, minlength=2 * _FINE + 1)
+        self.energy_by_speed_uj += np.add.reduceat(fine_energy, _FINE_STARTS).astype(np.int64)
+        self.time_by_speed_ns += np.add.reduceat(fine_count, _FINE_STARTS) * run.period_ns
+        # Half a micrometre keeps the class edges on whole micrometres whatever the rounding of 1/5000.
+        place = ((run.travel_um + 0.5) * (1.0 / POSITION_BIN_UM) + _POSITION_OFFSET).astype(np.intp)
+        place = np.clip(place, 0, POSITION_BINS - 1)
         self.time_by_position_ns += np.bincount(place, minlength=POSITION_BINS) * run.period_ns
-        self.sums.energy_compression_uj += int(energy[:_SPEED_BINS].sum())
-        self.sums.energy_rebound_uj += int(energy[_SPEED_BINS:].sum())
-        peak = round(float(run.speed_mps.max()) * 1e6), round(-float(run.speed_mps.min()) * 1e6)
-        self.sums.peak_compression_umps = max(self.sums.peak_compression_umps, peak[0])
-        self.sums.peak_rebound_umps = max(self.sums.peak_rebound_umps, peak[1])
+        inwards = np.add.reduceat(np.where(run.speed_mps >= 0, run.energy_uj, 0), starts)
+        both = np.add.reduceat(run.energy_uj, starts)
+        return inwards.tolist(), (both - inwards).tolist()
 
-    def _add_bottom_outs(self, travel_um: Ints) -> None:
+    def _add_bottom_outs(self, travel_um: Ints) -> list[int]:
+        """Return the places of new bottom-outs."""
+        if int(travel_um.max()) < self.stroke_um - BOTTOM_UM:
+            if not (self._armed and self._rearmed) and int(travel_um.min()) < self.stroke_um - REARM_UM:
+                self._armed = self._rearmed = True
+            return []
         hit = travel_um >= self.stroke_um - BOTTOM_UM
         free = travel_um < self.stroke_um - REARM_UM
-        if not hit.any():
-            if free.any():
-                self._armed = self._rearmed = True
-            return
-        for place in np.flatnonzero(hit | free):
+        found = []
+        for place in np.flatnonzero(hit | free).tolist():
             if free[place]:
                 self._armed = self._rearmed = True
             elif self._armed:
                 self._armed = False
+                found.append(place)
                 if self._rearmed:
                     self.sums.bottom_outs_count += 1
                 else:
                     self._bottomed_first = True
+        return found
 
     def _merge_bottom_outs(self, later: DamperDuty) -> None:
         if later._bottomed_first and self._armed:
@@ -205,7 +259,7 @@ class DamperDuty:
             "energy_by_speed_uj": self.energy_by_speed_uj.tolist(),
             "time_by_speed_ns": self.time_by_speed_ns.tolist(),
             "time_by_position_ns": self.time_by_position_ns.tolist(),
-            "seal_passes": self.seal_passes.tolist(),
+            "pass_steps": self._pass_steps.tolist(),
             "ends_um": [self.first_um, self.last_um],
             "bottom": [self._bottomed_first, self._rearmed, self._armed],
         }
@@ -216,8 +270,9 @@ class DamperDuty:
         duty = DamperDuty(int(data["stroke_um"]))
         duty.sums = Totals(*data["sums"])
         duty.strokes = Strokes.from_dict(data["strokes"])
-        for name in ("energy_by_speed_uj", "time_by_speed_ns", "time_by_position_ns", "seal_passes"):
+        for name in ("energy_by_speed_uj", "time_by_speed_ns", "time_by_position_ns"):
             setattr(duty, name, np.array(data[name], dtype=np.int64))
+        duty._pass_steps = np.array(data["pass_steps"], dtype=np.int64)
         duty.first_um, duty.last_um = data["ends_um"]
         duty._bottomed_first, duty._rearmed, duty._armed = data["bottom"]
         return duty
@@ -233,12 +288,18 @@ class DamperDuty:
                 setattr(self.sums, name, max(stored, getattr(self.sums, name) or stored))
 
 
-def _turning_points(travel_um: Ints, start_ns: int, period_ns: int) -> list[Point]:
-    """Return first, last and every local extreme as (travel, time it was first reached)."""
-    step = np.diff(travel_um)
+def _turning_places(step: Ints, edges: tuple[int, ...]) -> Ints:
+    """Return the places of the first sample, of every local extreme and of where each piece ends.
+
+    step[i]: from the sample before to sample i. An extreme stands where it was first reached, so
+    that a flat top cut in two is the same flat top.
+    """
     moves = np.flatnonzero(step)
+    if not len(moves):
+        return np.zeros(1, dtype=np.int64)
     rising = step[moves] > 0
-    turn = moves[:-1][rising[1:] != rising[:-1]] + 1
-    places = np.concatenate([[0], turn, moves[-1:] + 1])
-    times = start_ns + places * period_ns
-    return list(zip(travel_um[places].tolist(), times.tolist(), strict=True))
+    turns = moves[:-1][rising[1:] != rising[:-1]]
+    ends = np.searchsorted(moves, edges) - 1
+    places = np.concatenate([turns, moves[np.maximum(ends, 0)]])
+    places.sort()
+    return np.concatenate([[0], places])

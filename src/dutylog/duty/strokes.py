@@ -8,6 +8,7 @@ shared/STROKES.md; tests/duty/test_strokes.py splits random series at every poin
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -46,7 +47,7 @@ class StrokeCounts:
         key = length_um // LENGTH_BIN_UM
         by_length[key] = by_length.get(key, 0) + 1
         frequency_hz = 5e8 / max(1, end[1] - start[1])
-        group = sum(frequency_hz >= edge for edge in FREQUENCY_EDGES_HZ)
+        group = bisect_right(FREQUENCY_EDGES_HZ, frequency_hz)
         self.by_frequency[group] = self.by_frequency.get(group, 0) + 1
 
     def merge(self, other: StrokeCounts) -> None:
@@ -130,36 +131,48 @@ class Strokes:
     counts: StrokeCounts = field(default_factory=StrokeCounts)
     flow: Rainflow = field(default_factory=Rainflow)
 
-    def update(self, points: list[Point]) -> None:
-        """Take the turning points of unbroken travel in order, ends included."""
+    def update(self, points: list[Point]) -> list[tuple[int, int]]:
+        """Take the turning points of unbroken travel in order, ends included.
+
+        Returns:
+            strokes whose end became certain, each as (number of the point that showed it, length [um],
+            positive for compression).
+        """
         chain = self.head if self.tail is None else self.tail
-        for point in points:
+        certain = []
+        for number, point in enumerate(points):
             extreme = chain.extreme
             if extreme is None:
                 if chain.find_direction(point) and self.tail is not None and chain.first is not None:
-                    self.flow.update([chain.first[0]])
-            elif (point[0] - extreme[0]) * chain.direction > 0:
+                    self.flow.update((chain.first[0],))
+                continue
+            ahead = point[0] - extreme[0] if chain.direction > 0 else extreme[0] - point[0]
+            if ahead > 0:
                 chain.extreme = point
-            elif abs(point[0] - extreme[0]) >= GATE_UM:
-                self._confirm(chain, extreme)
+            elif ahead <= -GATE_UM:
+                length_um = self._confirm(chain, extreme)
+                certain.append((number, length_um))
                 chain.direction, chain.extreme = -chain.direction, point
+        return certain
 
-    def _confirm(self, chain: Chain, pivot: Point) -> None:
-        """Take the end of a stroke as certain."""
-        self.flow.update([pivot[0]])
+    def _confirm(self, chain: Chain, pivot: Point) -> int:
+        """Take the end of a stroke as certain; return its length [um], positive for compression."""
+        self.flow.update((pivot[0],))
+        last = chain.last if chain.last is not None else pivot
         if chain.reversals == 0 and self.tail is None:
             chain.second = pivot
-        elif chain.last is not None:
-            self.counts.add(chain.last, pivot)
+        else:
+            self.counts.add(last, pivot)
         chain.reversals += 1
         chain.last = pivot
+        return pivot[0] - last[0]
 
-    def break_off(self) -> None:
-        """End the open stroke: travel was lost here, or the run is over."""
+    def break_off(self) -> int:
+        """End the open stroke: travel was lost here, or the run is over. Returns its length [um], 0 if none."""
         chain = self.head if self.tail is None else self.tail
-        if chain.extreme is not None:
-            self._confirm(chain, chain.extreme)
+        length_um = 0 if chain.extreme is None else self._confirm(chain, chain.extreme)
         self.tail = Chain()
+        return length_um
 
     def merge(self, later: Strokes) -> None:
         """Add a later stretch that begins with the sample after this one's last."""

@@ -6,7 +6,7 @@ merged anywhere gives the same bits.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 SUMS = (
     "energy_compression_uj",
@@ -21,7 +21,6 @@ SUMS = (
     "moving_us",
     "moving_measured_us",
 )
-MAXIMA = ("peak_compression_umps", "peak_rebound_umps", "peak_body_mc")
 
 
 @dataclass(slots=True)
@@ -55,7 +54,22 @@ class Totals:
 
     def copy(self) -> Totals:
         """Return an independent copy."""
-        return replace(self)
+        return Totals(
+            self.energy_compression_uj,
+            self.energy_rebound_uj,
+            self.strokes_count,
+            self.compression_strokes_count,
+            self.shaft_travel_um,
+            self.stroke_travel_um,
+            self.bottom_outs_count,
+            self.measured_us,
+            self.unmeasured_us,
+            self.moving_us,
+            self.moving_measured_us,
+            self.peak_compression_umps,
+            self.peak_rebound_umps,
+            self.peak_body_mc,
+        )
 
     def as_row(self) -> tuple[int | None, ...]:
         """Return the values in field order, as the ledger stores them."""
@@ -63,10 +77,21 @@ class Totals:
 
     def merge(self, later: Totals) -> None:
         """Add a later run to this one."""
-        for name in SUMS:
-            setattr(self, name, getattr(self, name) + getattr(later, name))
-        for name in MAXIMA:
-            setattr(self, name, _larger(getattr(self, name), getattr(later, name)))
+        # Written out: this runs several times for every damper and second of data.
+        self.energy_compression_uj += later.energy_compression_uj
+        self.energy_rebound_uj += later.energy_rebound_uj
+        self.strokes_count += later.strokes_count
+        self.compression_strokes_count += later.compression_strokes_count
+        self.shaft_travel_um += later.shaft_travel_um
+        self.stroke_travel_um += later.stroke_travel_um
+        self.bottom_outs_count += later.bottom_outs_count
+        self.measured_us += later.measured_us
+        self.unmeasured_us += later.unmeasured_us
+        self.moving_us += later.moving_us
+        self.moving_measured_us += later.moving_measured_us
+        self.peak_compression_umps = max(self.peak_compression_umps, later.peak_compression_umps)
+        self.peak_rebound_umps = max(self.peak_rebound_umps, later.peak_rebound_umps)
+        self.peak_body_mc = _larger(self.peak_body_mc, later.peak_body_mc)
 
     def raise_to(self, stored: Totals) -> None:
         """Make each value at least the stored one."""
