@@ -22,9 +22,9 @@ from playwright.sync_api import Page, sync_playwright
 REPOSITORY = Path(__file__).parents[1]
 PHONE = {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 2, "is_mobile": True, "has_touch": True}
 PACE = 10
-SIMULATED_S = 270.0
-"""Long enough that every figure on the page is a real one and the bodies differ."""
-PATIENCE_S = 180.0
+SIMULATED_S = 1500.0
+"""All stages of the drive once: the bodies are warm and the lines of temperature show why."""
+PATIENCE_S = 600.0
 
 
 @contextmanager

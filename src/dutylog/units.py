@@ -1,13 +1,18 @@
 """Conversions at the edge, exact by definition; inside the project everything is SI.
 
 Source: international yard and pound agreement of 1959 (inch 0.0254 m, pound 0.45359237 kg),
-standard gravity 9.80665 m/s2 (CGPM 1901), mile 1609.344 m, standard atmosphere 101 325 Pa.
+standard gravity 9.80665 m/s2 (CGPM 1901), mile 1609.344 m, standard atmosphere 101 325 Pa,
+0 degrees Celsius = 273.15 K (SI Brochure, 9th edition, section 2.3.1).
 """
 
 from __future__ import annotations
 
 M_PER_MM = 1e-3
 M_PER_MILE = 1609.344
+MM_PER_INCH = 25.4
+MPS_PER_MPH = M_PER_MILE / 3600.0
+KMPH_PER_MPS = 3.6
+ZERO_C_IN_K = 273.15
 PA_PER_PSI = 0.45359237 * 9.80665 / 0.0254**2
 PA_PER_BAR = 1e5
 STANDARD_ATMOSPHERE_PA = 101_325.0

@@ -61,12 +61,15 @@ _HEADER = "t_s,a_travel_mm"
 
 BAD: dict[str, tuple[Callable[[Path], Path], str]] = {
     "missing": (lambda path: path, r"can't be opened \(No such file or directory\)"),
-    "folder": (_folder, r"is a folder; give a Parquet or CSV file"),
+    "folder": (_folder, r"is a folder; give a Parquet, CSV or MDF4 file"),
     "zero bytes": (_bytes(b""), r"holds 0 bytes"),
     "truncated parquet": (_bytes(GOOD.read_bytes()[:200_000]), r"without its end \(200000 bytes\).*copy it again"),
     "parquet magic only": (_bytes(b"PAR1"), r"without its end \(4 bytes\)"),
     "garbled footer": (_bytes(b"PAR1" + b"\x99" * 400 + b"\x50\x00\x00\x00PAR1"), r"damaged at its footer"),
-    "picture": (_bytes(b"\x89PNG\r\n\x1a\n" + bytes(100)), r"neither Parquet nor CSV \(begins with bytes 89 50 4e 47"),
+    "picture": (
+        _bytes(b"\x89PNG\r\n\x1a\n" + bytes(100)),
+        r"neither Parquet nor CSV nor MDF4 \(begins with bytes 89 50 4e 47",
+    ),
     "gzip": (_bytes(gzip.compress(b"t_s,a_travel_mm\n")), r"compressed with gzip; unpack"),
     "spreadsheet": (_bytes(b"PK\x03\x04" + bytes(50)), r"a spreadsheet; export the sheet as CSV"),
     "raw log": (_bytes(b"DUTY" + bytes(68)), r"one segment of a raw log; give the folder"),

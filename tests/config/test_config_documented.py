@@ -5,17 +5,18 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from dutylog.config.columns import units_of
 from dutylog.config.limits import LIMITS, OIL_J_PER_KG_K, SLUG_LENGTH, TEXT_LENGTH, Limit, show_number
-from dutylog.config.loader import LARGEST_BYTES
+from dutylog.config.loader import LARGEST_BYTES, parse_settings
 from dutylog.config.schema import fields_by_pattern
 
 PAGE = Path(__file__).parents[2] / "shared" / "CONFIG.md"
-FREE_NAMES = {("profile",): ".NAME"}
+FREE_NAMES = {("profile",): ".NAME", ("import", "columns"): ".TARGET"}
 
 
 def rows_of(page: str) -> dict[str, list[str]]:
     """Return the cells of the key table by key."""
-    section = page[page.index("## Keys") : page.index("## Force curves")]
+    section = page[page.index("## Keys") : page.index("## Columns of a recording")]
     rows = [
         [cell.strip() for cell in line.strip().strip("|").split("|")]
         for line in section.splitlines()
@@ -85,6 +86,26 @@ def test_this_test_can_fail():
         "trip.grace_s is no key",
         "web.port has no row",
     ]
+
+
+def test_units_of_columns_on_the_page():
+    """People copy the unit from the table."""
+    page = PAGE.read_text(encoding="utf-8")
+    for target in ("t_s", "front_left_travel_mm", "front_left_body_c", "speed_mps"):
+        quantity, units = units_of(target)
+        assert f"| {quantity} | {', '.join(f'`{unit}`' for unit in units)} |" in page
+
+
+def test_example_of_columns_is_good(good):
+    """The block on the page, put into a vehicle file."""
+    page = PAGE.read_text(encoding="utf-8")
+    block = page[page.index("[import.columns]\nt_s") :].split("```")[0]
+    columns = parse_settings((good + block).encode(), Path("truck.toml")).columns
+    assert [c.target for c in columns] == [
+        "t_s", "front_left_travel_mm", "rear_left_travel_mm", "speed_mps", "ambient_c",
+    ]  # fmt: skip
+    assert columns[2].convert(0.5) == 0.0
+    assert columns[1].convert(1.0) == 25.4
 
 
 def test_figures_in_the_text():

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from motion.signals import ADC12_STEP_MM, ADC16_STEP_MM, prepare_tiles, read_by_sensor, read_table, tones
 
 from dutylog.domain.vehicle import ForceAt, ForceCurve, Profile
 from dutylog.duty.force import ForceTable
+from motion.signals import ADC12_STEP_MM, ADC16_STEP_MM, prepare_tiles, read_by_sensor, read_table, tones
 
 CURVE = ForceCurve((-2.0, -0.5, 0.0, 0.5, 2.0), (-4000.0, -1900.0, 0.0, 900.0, 2400.0))
 HARD = ForceCurve((-1.0, 0.0, 1.0), (-6000.0, 0.0, 5000.0))

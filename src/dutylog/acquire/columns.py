@@ -7,13 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dutylog.acquire.table import Table
+from dutylog.config.columns import AMBIENT, BODY_END, INSTANT, TRAVEL_END, VEHICLE_SPEED
 from dutylog.errors import RecordingError
 from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Channel
 
-INSTANT = "t_s"
-_TRAVEL_END = "_travel_mm"
-_BODY_END = "_body_c"
-_VEHICLE = (("ambient_c", AMBIENT_TEMPERATURE, "c"), ("speed_mps", SPEED, "mps"))
+_VEHICLE = ((AMBIENT, AMBIENT_TEMPERATURE, "c"), (VEHICLE_SPEED, SPEED, "mps"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +41,10 @@ def pick_columns(table: Table, positions: Sequence[str], body_positions: Sequenc
         RecordingError: t_s or a travel column missing, a name twice, a column without numbers.
     """
     check_instant(table)
-    travel = tuple(f"{position}{_TRAVEL_END}" for position in positions)
+    travel = tuple(f"{position}{TRAVEL_END}" for position in positions)
     _check_travel(table, positions, travel)
     slow: list[tuple[str, Channel]] = [
-        (f"{position}{_BODY_END}", Channel(position, BODY_TEMPERATURE, "c")) for position in body_positions
+        (f"{position}{BODY_END}", Channel(position, BODY_TEMPERATURE, "c")) for position in body_positions
     ]
     slow += [(name, Channel("", quantity, unit)) for name, quantity, unit in _VEHICLE]
     slow = [(name, channel) for name, channel in slow if name in table.columns]
@@ -70,8 +68,8 @@ def check_instant(table: Table) -> None:
         raise RecordingError(f"{table.path}: column {doubled[0]} is there twice; rename or remove one")
     if INSTANT not in table.columns:
         raise RecordingError(
-            f"{table.path}: no column {INSTANT} (seconds); {_nearest(INSTANT, table.columns)}"
-            f"its columns are {_list_names(table.columns)}"
+            f"{table.path}: no column {INSTANT} (seconds); {tell_nearest(INSTANT, table.columns)}"
+            f"its columns are {list_names(table.columns)}"
         )
     if problem := table.problem_of(INSTANT):
         raise RecordingError(f"{table.path}: column {INSTANT} {problem}; write seconds as plain numbers")
@@ -81,22 +79,24 @@ def _check_travel(table: Table, positions: Sequence[str], travel: Sequence[str])
     missing = [(p, name) for p, name in zip(positions, travel, strict=True) if name not in table.columns]
     if not missing:
         return
-    there = [name for name in table.columns if name.endswith(_TRAVEL_END) and name not in travel]
+    there = [name for name in table.columns if name.endswith(TRAVEL_END) and name not in travel]
     position, name = missing[0]
     others = f" (nor for {', '.join(p for p, _ in missing[1:])})" if len(missing) > 1 else ""
-    near = _nearest(name, there or [c for c in table.columns if c != INSTANT])
+    near = tell_nearest(name, there or [c for c in table.columns if c != INSTANT])
     raise RecordingError(
         f"{table.path}: no column {name} for position {position}{others}; {near}"
-        f"travel columns there: {_list_names([c for c in table.columns if c.endswith(_TRAVEL_END)])}; "
-        "rename the column or the position"
+        f"travel columns there: {list_names([c for c in table.columns if c.endswith(TRAVEL_END)])}; "
+        "rename the column or the position, or name it under [import.columns]"
     )
 
 
-def _nearest(name: str, names: Sequence[str]) -> str:
+def tell_nearest(name: str, names: Sequence[str]) -> str:
+    """Return `the nearest is x; ` where one of the names is near, else nothing."""
     close = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
     return f"the nearest is {close[0]}; " if close else ""
 
 
-def _list_names(names: Sequence[str]) -> str:
+def list_names(names: Sequence[str]) -> str:
+    """Return names for a message, a dozen at most."""
     shown = ", ".join(n[:40] for n in names[:12]) or "none"
     return f"{shown} and {len(names) - 12} more" if len(names) > 12 else shown

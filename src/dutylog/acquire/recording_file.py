@@ -16,6 +16,7 @@ from dutylog.acquire.recording_probe import Layout, check_rest, plan_layout, rea
 from dutylog.acquire.slow import SlowPlan, SlowRows, SlowSampler
 from dutylog.acquire.table import open_table
 from dutylog.clock import Clock, SystemClock
+from dutylog.config.columns import ColumnSource
 from dutylog.errors import InputError, RecordingError
 from dutylog.recording.block import Block, Stream
 from dutylog.recording.source import Batch, SourceEvent
@@ -45,7 +46,7 @@ class _Piece:
 
 
 class RecordingFileSource:
-    """Plays a Parquet or CSV recording; the samples don't depend on how they are grouped.
+    """Plays a Parquet, CSV or MDF4 recording; the samples don't depend on how they are grouped.
 
     notes: what was odd about the file, for people; grows while it is read.
     """
@@ -61,6 +62,7 @@ class RecordingFileSource:
         pace: float | None = None,
         clock: Clock | None = None,
         body_positions: Sequence[str] | None = None,
+        sources: Sequence[ColumnSource] = (),
     ) -> None:
         """Open and check a file; nothing is handed out yet.
 
@@ -71,6 +73,7 @@ class RecordingFileSource:
             pace: multiple of real time, None for as fast as possible.
             clock: for pace; the machine's own by default.
             body_positions: those whose body temperature is read, by default the same positions.
+            sources: where the file has our columns under other names or in other units.
         Raises:
             RecordingError: one line with file, place, value seen and remedy.
             InputError: no positions, block_rows < 1 or pace not above 0.
@@ -79,7 +82,7 @@ class RecordingFileSource:
             raise InputError(f"positions must be some, each once: {list(positions)}")
         if (block_rows is not None and block_rows < 1) or (pace is not None and not pace > 0):
             raise InputError(f"block_rows {block_rows} must be at least 1, pace {pace} above 0")
-        self._table = open_table(Path(path))
+        self._table = open_table(Path(path), sources)
         bodies = positions if body_positions is None else body_positions
         self._layout: Layout = plan_layout(self._table, tuple(positions), tuple(bodies))
         check_rest(self._table)

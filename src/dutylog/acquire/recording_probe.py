@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dutylog.acquire.columns import INSTANT, Columns, check_instant, pick_columns
+from dutylog.acquire.columns import Columns, check_instant, pick_columns
 from dutylog.acquire.grid import GridFit, GridTracker, fit_grid
 from dutylog.acquire.ordering import RowOrder, Rows
 from dutylog.acquire.slow import SlowPlan, plan_slow_streams
 from dutylog.acquire.table import Table, open_table
+from dutylog.config.columns import INSTANT, ColumnSource
 from dutylog.errors import RecordingError
 from dutylog.recording.block import STAMP, Channel, Stream
 
@@ -55,13 +56,13 @@ class Layout:
     notes: tuple[str, ...]
 
 
-def probe(path: Path | str) -> RecordingProbe:
+def probe(path: Path | str, sources: Sequence[ColumnSource] = ()) -> RecordingProbe:
     """Return what a recording file holds; reads its head, and of Parquet the instants.
 
     Raises:
         RecordingError: unreadable, no t_s, or t_s makes no grid between 50 Hz and 20 kHz.
     """
-    table = open_table(Path(path))
+    table = open_table(Path(path), sources)
     check_instant(table)
     rows = _read_head(table, ())
     fit = _fit_checked(table, _settle(table, rows).instants_ns)
@@ -109,8 +110,9 @@ def read_rows(table: Table, names: Sequence[str]) -> Iterator[tuple[int, Rows]]:
     for chunk in table.read((INSTANT, *names)):
         instants_ns = _to_instants_ns(table, chunk[INSTANT], first_row)
         values = np.empty((len(instants_ns), len(names)))
-        for number, name in enumerate(names):
-            values[:, number] = chunk[name]
+        with np.errstate(invalid="ignore"):  # a garbled 32-bit float may be a signalling NaN
+            for number, name in enumerate(names):
+                values[:, number] = chunk[name]
         values[np.isinf(values)] = np.nan
         yield first_row, Rows(instants_ns, values)
         first_row += len(instants_ns)
@@ -134,7 +136,7 @@ def _to_instants_ns(table: Table, t_s: NDArray[Any], first_row: int) -> NDArray[
         if np.isfinite(value):
             raise RecordingError(
                 f"{table.path}: {place}, {INSTANT} is {value:g}; "
-                "expected seconds, these look like milli- or nanoseconds"
+                "expected seconds, these look like milli- or nanoseconds; say so under [import.columns]"
             )
         raise RecordingError(f"{table.path}: {place}, {INSTANT} is {value:g}; every row needs its instant in seconds")
     return np.rint(t_s * 1e9).astype(np.int64)
@@ -201,7 +203,7 @@ def _fit_checked(table: Table, instants_ns: NDArray[np.int64]) -> GridFit:
 def _guess_unit(rate_hz: float) -> str:
     for factor, unit in ((1e3, "milliseconds"), (1e6, "microseconds"), (1e9, "nanoseconds")):
         if SLOWEST_HZ <= rate_hz * factor <= FASTEST_HZ and rate_hz < SLOWEST_HZ:
-            return f"; if it is in {unit}, write seconds"
+            return f"; if it is in {unit}, write seconds or say so under [import.columns]"
     return "; stamps of arrival in bursts look like this too" if rate_hz > FASTEST_HZ else ""
 
 
@@ -222,10 +224,11 @@ def _check_travel(table: Table, columns: Columns, rows: Rows) -> Iterator[str]:
         if share > 0.5:
             raise RecordingError(
                 f"{table.path}: column {name} is beyond 10 m in {share:.0%} of the rows "
-                f"(median {float(np.median(own)):.6g}); expected millimetres, these are probably counts or micrometres"
+                f"(median {float(np.median(own)):.6g}); expected millimetres, these are probably counts or "
+                "micrometres; a unit or scale can be given under [import.columns]"
             )
         if 0.0 < float(np.max(np.abs(own))) < 1.0:
-            yield f"column {name} stays within 1 mm of full extension; if it is in metres, write millimetres"
+            yield f"column {name} stays within 1 mm of full extension; in metres? say so under [import.columns]"
 
 
 def _has_travel_later(table: Table, columns: Columns) -> bool:

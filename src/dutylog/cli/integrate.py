@@ -12,6 +12,7 @@ import click
 from dutylog import config
 from dutylog.engine.integrate import integrate as integrate_recording
 from dutylog.engine.report import Integration
+from dutylog.engine.signals import SignalExport
 
 _ROWS = (
     ("energy", "energy_j", "kJ", 1e-3, ".3f"),
@@ -32,14 +33,21 @@ _ROWS = (
 @click.command()
 @click.option("--config", "config_path", type=click.Path(path_type=Path), required=True, help="Vehicle file (TOML).")
 @click.option("--format", "form", type=click.Choice(["table", "json"]), default="table", show_default=True)
+@click.option("--signals", type=click.Path(path_type=Path), help="Write each prepared sample to .parquet or .csv.")
+@click.option("--events", type=click.Path(path_type=Path), help="Write strokes, bottom-outs, faults likewise.")
 @click.argument("recording", type=click.Path(path_type=Path))
-def integrate(config_path: Path, form: str, recording: Path) -> None:
+def integrate(config_path: Path, form: str, signals: Path | None, events: Path | None, recording: Path) -> None:
     """Work out what each damper did in RECORDING.
 
-    RECORDING is a Parquet or CSV file, or the folder of a raw log. Nothing is written.
+    RECORDING is a Parquet, CSV or MDF4 file, or the folder of a raw log. Nothing is written but what
+    --signals and --events name; a file that exists is never overwritten.
     """
     settings = config.load(config_path)
-    work = _integrate(recording, settings)
+    if signals is None and events is None:
+        work = _integrate(recording, settings)
+    else:
+        with SignalExport(settings.vehicle, signals, events) as export:
+            work = _integrate(recording, settings, export)
     result = work.to_dict()
     if form == "json":
         click.echo(json.dumps(result, allow_nan=False))
@@ -47,9 +55,10 @@ def integrate(config_path: Path, form: str, recording: Path) -> None:
         click.echo(_table(result["dampers"]))
 
 
-def _integrate(recording: Path, settings: config.Settings) -> Integration:
+def _integrate(recording: Path, settings: config.Settings, export: SignalExport | None = None) -> Integration:
+    vehicle, columns = settings.vehicle, settings.columns
     if not sys.stderr.isatty():
-        return integrate_recording(recording, settings.vehicle)
+        return integrate_recording(recording, vehicle, columns=columns, export=export)
     with click.progressbar(length=1000, label=f"integrating {recording.name}", file=sys.stderr) as bar:
         shown = 0
 
@@ -58,7 +67,7 @@ def _integrate(recording: Path, settings: config.Settings) -> Integration:
             bar.update(int(share * 1000) - shown)
             shown = int(share * 1000)
 
-        return integrate_recording(recording, settings.vehicle, progress=show)
+        return integrate_recording(recording, vehicle, columns=columns, progress=show, export=export)
 
 
 def _table(dampers: dict[str, dict[str, Any]]) -> str:

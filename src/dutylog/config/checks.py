@@ -10,6 +10,7 @@ import ipaddress
 from collections.abc import Sequence
 from typing import Any
 
+from dutylog.config.column_checks import check_columns
 from dutylog.config.curves import check_curve
 from dutylog.config.limits import (
     LEAST_STEP,
@@ -51,6 +52,7 @@ def check_document(raw: dict[str, Any], rest: dict[str, Any], report: Report) ->
         _check_force_keys(_table(raw_profiles[name]), ("profile", name), report)
     _check_source(_table(raw.get("source")), rest.get("source", {}), report)
     _note_listen(rest.get("web", {}), report)
+    check_columns(_table(rest.get("import")).get("columns", {}), raw, report)
 
 
 def _table(value: Any) -> dict[str, Any]:

@@ -89,6 +89,8 @@ LIMITS = {
     "seed": Limit(0, 2**32 - 1, ""),
     "port": Limit(1, 65_535, ""),
     "grace_min": Limit(0.1, 240, "min", (SECONDS,)),
+    "scale": Limit(-1_000_000, 1_000_000, ""),
+    "offset": Limit(-1_000_000_000, 1_000_000_000, ""),
 }
 """Ranges of single numbers, by key."""
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from dutylog.config.checks import check_document
+from dutylog.config.columns import ColumnSource
 from dutylog.config.limits import make_slug, one_line
 from dutylog.config.report import Report
 from dutylog.config.schema import DamperTable, Document, Points, ProfileTable, SourceTable
@@ -52,6 +53,7 @@ def parse_settings(data: bytes, path: Path) -> Settings:
         path=path,
         text_hash=hashlib.sha256(data).hexdigest(),
         notes=report.notes,
+        columns=_columns(document),
     )
 
 
@@ -107,6 +109,13 @@ def _resolve(text: str, path: Path) -> Path:
 def _source(table: SourceTable, path: Path) -> SourceSettings:
     file = None if table.file is None else _resolve(table.file, path)
     return SourceSettings(table.kind, table.pace, file, table.scenario, table.seed)
+
+
+def _columns(document: Document) -> tuple[ColumnSource, ...]:
+    return tuple(
+        ColumnSource(target, table.column, table.unit, table.scale, table.offset)
+        for target, table in document.import_.columns.items()
+    )
 
 
 def _vehicle(document: Document) -> Vehicle:

@@ -10,7 +10,7 @@ import ipaddress
 from collections.abc import Callable
 from typing import Annotated, Any, Literal, get_args, get_origin
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
@@ -45,6 +45,14 @@ def _address_complaint(text: str) -> str | None:
         remedy = '; write "127.0.0.1"' if text == "localhost" else ', for example "127.0.0.1"'
         return f"{show_text(text)} is no IP address{remedy}"
     return None
+
+
+def _column_complaint(text: str) -> str | None:
+    return None if text and text.isprintable() else f"{show_text(text)} is no column name"
+
+
+def _name_alone(value: Any) -> Any:
+    return {"column": value} if isinstance(value, str) else value
 
 
 Slug = Annotated[str, _refuse(slug_complaint)]
@@ -148,6 +156,23 @@ class TripTable(Table):
     )
 
 
+class ColumnTable(Table):
+    """One entry of [import.columns]; a text alone is its column."""
+
+    column: Annotated[str, _refuse(_column_complaint)] = Field(description="the column's name in the recording")
+    unit: str | None = Field(default=None, description="unit of value * scale + offset")
+    scale: Annotated[float, _within("scale")] = Field(default=1.0, description="factor on the value as recorded")
+    offset: Annotated[float, _within("offset")] = Field(default=0.0, description="added after scale")
+
+
+class ImportTable(Table):
+    """[import]"""
+
+    columns: dict[str, Annotated[ColumnTable, BeforeValidator(_name_alone)]] = Field(
+        default_factory=dict, description="[import.columns]"
+    )
+
+
 class Document(Table):
     """A whole vehicle file."""
 
@@ -162,6 +187,7 @@ class Document(Table):
     source: SourceTable | None = Field(default=None, description="[source]")
     web: WebTable = Field(default_factory=WebTable, description="[web]")
     trip: TripTable = Field(default_factory=TripTable, description="[trip]")
+    import_: ImportTable = Field(default_factory=ImportTable, alias="import", description="[import]")
 
 
 KeyPattern = tuple[str, ...]
@@ -171,7 +197,7 @@ def fields_by_pattern(model: type[BaseModel] = Document, prefix: KeyPattern = ()
     """Return every key of the file with its field; `*` stands for a place in a list or a free name."""
     found: dict[KeyPattern, FieldInfo] = {}
     for name, field in model.model_fields.items():
-        path = (*prefix, name)
+        path = (*prefix, field.alias or name)
         found[path] = field
         inner = _inner_table(field.annotation)
         if inner is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from dutylog.config.columns import ColumnSource
 from dutylog.domain.vehicle import Vehicle
 from dutylog.errors import ConfigError
 
@@ -47,7 +48,8 @@ class Settings:
     """A checked vehicle file.
 
     data_dir: folder of ledger and raw log, None when the file doesn't say. text_hash: SHA-256 of the
-    file's bytes, hex. notes: one line for each thing that is odd but allowed.
+    file's bytes, hex. notes: one line for each thing that is odd but allowed. columns: where a
+    recording has its columns under other names or in other units, in the order of the file.
     """
 
     vehicle: Vehicle
@@ -58,6 +60,7 @@ class Settings:
     path: Path
     text_hash: str
     notes: tuple[str, ...] = ()
+    columns: tuple[ColumnSource, ...] = ()
 
     def require_source(self) -> SourceSettings:
         """Return the source; ConfigError when the file has none."""

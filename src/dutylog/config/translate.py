@@ -35,7 +35,11 @@ _TABLES = {
     ("source",): "[source]",
     ("web",): "[web]",
     ("trip",): "[trip]",
+    ("import",): "[import.columns]",
+    ("import", "columns"): "[import.columns]",
+    ("import", "columns", "*"): '"NAME" or { column = "NAME", unit = "UNIT" }',
 }
+_NAMED_TABLES = (("profile",), ("import", "columns"))
 _EMPTY_TABLE_PATTERNS = (("damper", "*"), ("profile", "*"), ("profile", "*", "force_at", "*"))
 
 
@@ -63,9 +67,12 @@ def read_document(raw: dict[str, Any], report: Report) -> tuple[Document | None,
 
 
 def pattern_of(path: KeyPath) -> KeyPattern:
-    """Return a key path with `*` for places in lists and for names of profiles."""
+    """Return a key path with `*` for places in lists and for free names (of profiles, of columns)."""
     parts = tuple("*" if isinstance(part, int) else part for part in path)
-    return ("profile", "*", *parts[2:]) if len(parts) > 1 and parts[0] == "profile" else parts
+    for table in _NAMED_TABLES:
+        if len(parts) > len(table) and parts[: len(table)] == table:
+            return (*table, "*", *parts[len(table) + 1 :])
+    return parts
 
 
 def _key_of(path: KeyPath) -> KeyPath:

@@ -60,6 +60,7 @@ def make_core_settings(settings: Settings, data_dir: Path, arguments: argparse.N
         pace=source.pace if arguments.pace is None else arguments.pace,
         grace_s=settings.trip.grace_s,
         exit_at_end=arguments.exit_at_end,
+        columns=settings.columns,
     )
 
 

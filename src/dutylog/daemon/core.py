@@ -245,8 +245,8 @@ class Core:
         self._publish()
 
     def _feed(self, frames: tuple[Frame, ...]) -> None:
-        for frame in frames:
-            step = self._engine.feed(frame)
+        for left, frame in zip(range(len(frames) - 1, -1, -1), frames, strict=True):
+            step = self._engine.feed(frame, more=left > 0)
             self._keep(step.minutes, step.trips)
             self._store_all |= step.must_store_all
 

@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
+from dutylog.config.columns import ColumnSource
 from dutylog.domain.vehicle import Vehicle
 
 
@@ -15,6 +16,7 @@ class CoreSettings:
 
     source_kind: 'recording' (file) or 'simulated' (scenario, seed). pace: 1 real time, 0 as fast as
     possible. block_rows: rows a recording hands on at once. exit_at_end: stop when the source ends.
+    columns: where a recording has our columns under other names or in other units.
     """
 
     vehicle: Vehicle
@@ -27,6 +29,7 @@ class CoreSettings:
     grace_s: float = 600.0
     block_rows: int | None = 100
     exit_at_end: bool = False
+    columns: tuple[ColumnSource, ...] = ()
 
     def to_json(self) -> str:
         """Return the one line."""
@@ -42,6 +45,7 @@ class CoreSettings:
                 "grace_s": self.grace_s,
                 "block_rows": self.block_rows,
                 "exit_at_end": self.exit_at_end,
+                "columns": [[c.target, c.column, c.unit, c.scale, c.offset] for c in self.columns],
             },
             allow_nan=False,
         )
@@ -61,4 +65,5 @@ class CoreSettings:
             grace_s=data["grace_s"],
             block_rows=data["block_rows"],
             exit_at_end=data["exit_at_end"],
+            columns=tuple(ColumnSource(*column) for column in data["columns"]),
         )

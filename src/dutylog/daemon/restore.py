@@ -11,7 +11,7 @@ from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.totals import Totals
 from dutylog.engine.engine import Engine
-from dutylog.engine.output import MinuteRow, TripRow
+from dutylog.engine.output import MinuteRow, Step, TripRow
 from dutylog.errors import LedgerError
 from dutylog.ledger.ledger import Ledger
 from dutylog.recording.reader import LogReader
@@ -75,15 +75,20 @@ def _replay(restored: Restored, folder: Path, needed_from: int, ledger: Ledger) 
         if frame.sequence <= cursor.cold_sequence:
             engine.warm(frame)
             continue
-        step = engine.feed(frame)
-        restored.minutes += step.minutes
-        restored.trips += step.trips
-        if frame.sequence == cursor.hot_sequence:
+        at_stored = frame.sequence == cursor.hot_sequence
+        _take(restored, engine.feed(frame, more=not at_stored))
+        if at_stored:
             _compare(restored, ledger)
+    _take(restored, engine.work_off())
     if reader.damage:
         restored.notes.append(
             f"raw log {folder}: {len(reader.damage)} damaged place(s) passed over; `dutylog recording check` lists them"
         )
+
+
+def _take(restored: Restored, step: Step) -> None:
+    restored.minutes += step.minutes
+    restored.trips += step.trips
 
 
 def _compare(restored: Restored, ledger: Ledger) -> None:

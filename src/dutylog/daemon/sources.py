@@ -21,6 +21,7 @@ def open_source(settings: CoreSettings, clock: Clock) -> Source:
             pace=settings.pace or None,
             clock=clock,
             body_positions=[d.position for d in vehicle.dampers],
+            sources=settings.columns,
         )
     if settings.source_kind == "simulated":
         from dutylog.sim.scenario import built_in_scenario

@@ -8,6 +8,7 @@ sums are whole micro-units in integers, so any way of cutting a stretch gives th
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -148,10 +149,10 @@ class DamperDuty:
             self.sums.moving_us += measured_us + unmeasured_us
             self.sums.moving_measured_us += measured_us
 
-    def add_body_c(self, body_c: Floats) -> None:
+    def add_body_c(self, body_c: Sequence[float]) -> None:
         """Take body temperatures [degC] for the peak."""
-        if len(body_c):
-            peak_mc = round(float(body_c.max()) * 1000)
+        if body_c:
+            peak_mc = round(max(body_c) * 1000)
             old = self.sums.peak_body_mc
             self.sums.peak_body_mc = peak_mc if old is None else max(old, peak_mc)
 

@@ -26,14 +26,26 @@ class Rainflow:
 
     def update(self, turning_um: Iterable[int]) -> None:
         """Add turning points [um] in order; points on the way between two others are left out."""
-        stack = self.residue_um
+        stack, closed = self.residue_um, self.closed_counts
         for point in turning_um:
-            _push(stack, point)
+            if len(stack) < 2:
+                if not stack or point != stack[-1]:
+                    stack.append(point)
+                continue
+            last = stack[-1]
+            if point == last:
+                continue
+            if (point > last) == (last > stack[-2]):
+                stack[-1] = point  # only prolongs the last leg
+            else:
+                stack.append(point)
             while len(stack) >= 4:
-                inner = abs(stack[-2] - stack[-3])
-                if inner > abs(stack[-1] - stack[-2]) or inner > abs(stack[-3] - stack[-4]):
+                outer, start, end, tip = stack[-4:]
+                inner = abs(end - start)
+                if inner > abs(tip - end) or inner > abs(start - outer):
                     break
-                self._close(inner)
+                key = inner // BIN_UM
+                closed[key] = closed.get(key, 0) + 1
                 del stack[-3:-1]
 
     def merge(self, later: Rainflow) -> None:
@@ -61,17 +73,3 @@ class Rainflow:
         flow.closed_counts = {int(key): int(count) for key, count in data["closed"]}
         flow.residue_um = [int(x) for x in data["residue_um"]]
         return flow
-
-    def _close(self, range_um: int) -> None:
-        key = range_um // BIN_UM
-        self.closed_counts[key] = self.closed_counts.get(key, 0) + 1
-
-
-def _push(stack: list[int], point: int) -> None:
-    """Append a turning point; one that only prolongs the last leg replaces its end."""
-    if stack and point == stack[-1]:
-        return
-    if len(stack) >= 2 and (stack[-1] - stack[-2]) * (point - stack[-1]) > 0:
-        stack[-1] = point
-        return
-    stack.append(point)

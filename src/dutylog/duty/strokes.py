@@ -139,25 +139,35 @@ class Strokes:
             positive for compression).
         """
         chain = self.head if self.tail is None else self.tail
-        certain = []
+        certain: list[tuple[int, int]] = []
+        pivots: list[int] = []
+        extreme, direction = chain.extreme, chain.direction
         for number, point in enumerate(points):
-            extreme = chain.extreme
             if extreme is None:
-                if chain.find_direction(point) and self.tail is not None and chain.first is not None:
-                    self.flow.update((chain.first[0],))
+                if chain.find_direction(point):
+                    extreme, direction = chain.extreme, chain.direction
+                    if self.tail is not None and chain.first is not None:
+                        pivots.append(chain.first[0])
                 continue
-            ahead = point[0] - extreme[0] if chain.direction > 0 else extreme[0] - point[0]
+            ahead = point[0] - extreme[0] if direction > 0 else extreme[0] - point[0]
             if ahead > 0:
-                chain.extreme = point
+                extreme = point
             elif ahead <= -GATE_UM:
-                length_um = self._confirm(chain, extreme)
-                certain.append((number, length_um))
-                chain.direction, chain.extreme = -chain.direction, point
+                certain.append((number, self._count(chain, extreme)))
+                pivots.append(extreme[0])
+                direction, extreme = -direction, point
+        chain.extreme, chain.direction = extreme, direction
+        if pivots:
+            self.flow.update(pivots)
         return certain
 
     def _confirm(self, chain: Chain, pivot: Point) -> int:
         """Take the end of a stroke as certain; return its length [um], positive for compression."""
         self.flow.update((pivot[0],))
+        return self._count(chain, pivot)
+
+    def _count(self, chain: Chain, pivot: Point) -> int:
+        """Count the stroke that ends at a pivot, the head's first one apart; return its length [um]."""
         last = chain.last if chain.last is not None else pivot
         if chain.reversals == 0 and self.tail is None:
             chain.second = pivot

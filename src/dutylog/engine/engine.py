@@ -21,10 +21,10 @@ from dutylog.domain.vehicle import Profile, Vehicle
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.force import ForceTable
 from dutylog.duty.totals import Totals
-from dutylog.engine.epoch_run import EpochRun, PreparedTile
+from dutylog.engine.epoch_run import EpochRun, PreparedSpan, PreparedTile
 from dutylog.engine.minutes import MinuteTracker
 from dutylog.engine.output import DamperLive, Fault, Live, Step, TripRow
-from dutylog.engine.place import Energies, Place, is_shaken
+from dutylog.engine.place import Energies, Place, TileGain, is_shaken
 from dutylog.engine.stuck import StuckJudge
 from dutylog.engine.trips import TileSummary, TripTracker
 from dutylog.errors import InputError
@@ -33,6 +33,8 @@ from dutylog.recording.frame import Frame, FrameType
 MOVING_MPS = 1.0
 MOVING_TILES = 10
 """Moving: speed over 1 m/s, or a stroke within the last 10 s (shared/CONVENTIONS.md)."""
+SPAN_TILES = 8
+"""Tiles prepared in one go when there are many: enough to hide the cost of each call, few enough for the cache."""
 HEAT_TILES = 10
 """Heat going in is the mean over the last 10 s."""
 
@@ -71,7 +73,7 @@ class Engine:
         self._source_kind = ""
         self._boot: tuple[str, int | None] = ("", None)
         self._old_offset_ns: int | None = None
-        self._foreign_clock = self._fresh_epoch = False
+        self._foreign_clock = self._fresh_epoch = self._moving = False
         self._strokes_ago = MOVING_TILES
         self._heat: dict[str, deque[tuple[int, int]]] = {}
         self._live: Live | None = None
@@ -79,16 +81,23 @@ class Engine:
         self._left: dict[str, DamperDuty] = {}
         self._set_vehicle(vehicle, {})
 
-    def feed(self, frame: Frame) -> Step:
-        """Take the next frame of the log; return what became certain with it."""
+    def feed(self, frame: Frame, *, more: bool = False) -> Step:
+        """Take the next frame of the log; return what became certain with it.
+
+        more: another frame follows at once, so tiles may wait to be worked off together. What comes
+        out is the same, only later; the last call before `checkpoint` must not say so.
+        """
         step = Step(frame.sequence)
         self.sequence = frame.sequence
         if frame.type in (FrameType.SAMPLES, FrameType.GAP):
             if self._run is None:
                 self._run = EpochRun(frame.epoch, self.vehicle)
             self._run.feed(frame)
-            self._work(step, ended=False)
-        elif frame.type is FrameType.SEGMENT_HEAD:
+            if not more or self._run.ready_count() >= SPAN_TILES:
+                self._work(step, ended=False)
+            return step
+        self._work(step, ended=False)
+        if frame.type is FrameType.SEGMENT_HEAD:
             self._take_head(frame, step)
         elif frame.type is FrameType.CONFIG:
             self._take_config(frame, step)
@@ -126,6 +135,12 @@ class Engine:
     def live(self) -> Live | None:
         """Return the vehicle after the latest tile of this run of the program."""
         return self._live
+
+    def work_off(self) -> Step:
+        """Work off tiles that were left waiting by `feed(..., more=True)`."""
+        step = Step(self.sequence)
+        self._work(step, ended=False)
+        return step
 
     def finish(self) -> Step:
         """End the run as if the log said so (a recording's end)."""
@@ -234,70 +249,73 @@ class Engine:
     def _work(self, step: Step, *, ended: bool) -> None:
         if self._run is None:
             return
-        for tile in self._run.tiles(ended=ended):
-            self._take_tile(self._run, tile, step)
-            step.tiles += 1
+        for span in self._run.spans(ended=ended, most=SPAN_TILES):
+            self._take_span(self._run, span, step)
+            step.tiles += len(span.tiles)
         if step.tiles:
             step.live = self._live
 
-    def _take_tile(self, run: EpochRun, tile: PreparedTile, step: Step) -> None:
+    def _take_span(self, run: EpochRun, span: PreparedSpan, step: Step) -> None:
+        first = span.tiles[0]
         if self._fresh_epoch:
-            if self._foreign_clock or not self._trips.continues_at(tile.start_ns):
+            if self._foreign_clock or not self._trips.continues_at(first.start_ns):
                 step.trips += self._trips.close()
             self._fresh_epoch = self._foreign_clock = False
-        before = [place.duty.totals() for place in self._places]
-        energy_uj = np.zeros(tile.travel_m.shape, dtype=np.int64)
-        rms_mps = np.sqrt(np.mean(tile.speed_mps**2, axis=1))
-        times = []
+        energy_uj = np.zeros(span.travel_m.shape, dtype=np.int64)
+        by_tile = span.speed_mps.reshape(len(self._places), len(span.tiles), -1)
+        rms_mps = np.sqrt(np.einsum("dtn,dtn->dt", by_tile, by_tile) / by_tile.shape[2])
+        gains = []
         for row, place in enumerate(self._places):
-            shaken = is_shaken(tile, row, rms_mps)
-            measured_us, unmeasured_us, valid = place.judge_time(tile, row, shaken, run.travel_faults, step.faults)
-            times.append((measured_us, unmeasured_us))
-            place.accumulate(tile, row, valid, energy_uj[row])
-        gained = any(
-            place.duty.totals().strokes_count > old.strokes_count
-            for place, old in zip(self._places, before, strict=True)
-        )
-        self._strokes_ago = 0 if gained else min(self._strokes_ago + 1, MOVING_TILES)
+            shaken = [is_shaken(tile, row, rms_mps[:, number]) for number, tile in enumerate(span.tiles)]
+            gains.append(place.take_span(span, row, shaken, run.travel_faults, energy_uj[row]))
+        for number, tile in enumerate(span.tiles):
+            self._take_tile(tile, [of_damper[number] for of_damper in gains], step)
+            if self._observer is not None:
+                part = slice(number * first.n, number * first.n + tile.n)
+                self._observer(EnergyTile(tile, energy_uj[:, part]))
+        self._show(run, span.tiles[-1], rms_mps[:, -1])
+
+    def _take_tile(self, tile: PreparedTile, gains: list[TileGain], step: Step) -> None:
+        """Account for a tile's time and hand its gains to trip and minute."""
+        stroked = any(gain.totals.strokes_count for gain in gains)
+        self._strokes_ago = 0 if stroked else min(self._strokes_ago + 1, MOVING_TILES)
         fast = tile.vehicle_mps is not None and tile.vehicle_mps > MOVING_MPS
         moving = fast or self._strokes_ago < MOVING_TILES
-        for place, (measured_us, unmeasured_us) in zip(self._places, times, strict=True):
-            place.duty.add_time(measured_us=measured_us, unmeasured_us=unmeasured_us, moving=moving)
         step.faults += tile.faults
-        self._summarise(run, tile, before, moving, rms_mps, step)
-        if self._observer is not None:
-            self._observer(EnergyTile(tile, energy_uj))
-
-    def _summarise(
-        self,
-        run: EpochRun,
-        tile: PreparedTile,
-        before: list[Totals],
-        moving: bool,
-        rms_mps: NDArray[np.float64],
-        step: Step,
-    ) -> None:
-        """Hand the tile's gains to trip, minute and live page."""
-        gains = []
+        named = []
         bodies: list[float | None] = []
-        for row, place in enumerate(self._places):
-            gained = place.duty.totals().since(before[row])
-            samples = tile.body_samples[row]
-            _set_maxima(gained, tile, row, samples)
-            gains.append((place.unit_id, place.damper.position, gained))
+        for row, (place, gain) in enumerate(zip(self._places, gains, strict=True)):
+            step.faults += gain.faults
+            totals, samples = gain.totals, tile.body_samples[row]
+            totals.measured_us, totals.unmeasured_us = gain.measured_us, gain.unmeasured_us
+            totals.moving_us = gain.measured_us + gain.unmeasured_us if moving else 0
+            totals.moving_measured_us = gain.measured_us if moving else 0
+            totals.peak_body_mc = round(max(samples) * 1000) if samples else None
+            place.duty.add_time(measured_us=gain.measured_us, unmeasured_us=gain.unmeasured_us, moving=moving)
+            named.append((place.unit_id, place.damper.position, totals))
             bodies.append(sum(samples) / len(samples) if samples else None)
             heat = self._heat.setdefault(place.damper.position, deque(maxlen=HEAT_TILES))
-            heat.append((gained.energy_uj, gained.measured_us))
+            heat.append((totals.energy_uj, gain.measured_us))
         seconds = (tile.end_ns - tile.start_ns) * 1e-9
         distance_m = None if tile.vehicle_mps is None else max(0.0, tile.vehicle_mps) * seconds
-        summary = TileSummary(tile.epoch, tile.tile, tile.start_ns, tile.end_ns, moving, distance_m, tuple(gains))
+        summary = TileSummary(tile.epoch, tile.tile, tile.start_ns, tile.end_ns, moving, distance_m, tuple(named))
+        self._moving = moving
         step.trips += self._trips.update(summary)
         step.minutes += self._minutes.update(summary, bodies, tile.ambient_c, tile.vehicle_mps)
+
+    def _show(self, run: EpochRun, tile: PreparedTile, rms_mps: NDArray[np.float64]) -> None:
+        """Keep what the live page shows after a tile."""
+        dampers = tuple(self._damper_live(run, tile, row, place, rms_mps) for row, place in enumerate(self._places))
         self._live = Live(
-            tile.epoch, tile.tile, tile.end_ns, moving, tile.vehicle_mps, tile.ambient_c,
-            tuple(self._damper_live(run, tile, row, place, rms_mps) for row, place in enumerate(self._places)),
+            tile.epoch,
+            tile.tile,
+            tile.end_ns,
+            self._moving,
+            tile.vehicle_mps,
+            tile.ambient_c,
+            dampers,
             self._trips.row(),
-        )  # fmt: skip
+        )
 
     def _damper_live(
         self, run: EpochRun, tile: PreparedTile, row: int, place: Place, rms_mps: NDArray[np.float64]
@@ -332,9 +350,9 @@ class Engine:
     def _set_vehicle(self, vehicle: Vehicle, installed: dict[str, tuple[str, str | None, DamperDuty]]) -> None:
         self.vehicle = vehicle
         positions = {damper.position for damper in vehicle.dampers}
-        for position, (unit_id, _, duty) in installed.items():
-            if position not in positions and is_named(unit_id):
-                self._left[unit_id] = duty
+        for position, (unit, _, done) in installed.items():
+            if position not in positions and is_named(unit):
+                self._left[unit] = done
         self._places: list[Place] = []
         for damper in vehicle.dampers:
             profile = vehicle.profile_of(damper)
@@ -436,11 +454,3 @@ def _settle(place: Place) -> tuple[str, str, Totals]:
     gained = place.duty.totals().since(before)
     gained.peak_compression_umps, gained.peak_rebound_umps, gained.peak_body_mc = 0, 0, None
     return place.unit_id, place.damper.position, gained
-
-
-def _set_maxima(gained: Totals, tile: PreparedTile, row: int, samples: list[float]) -> None:
-    """Replace the life maxima that `since` leaves by those of the tile itself."""
-    speed = tile.speed_mps[row][tile.valid[row]]
-    gained.peak_compression_umps = max(0, round(float(speed.max()) * 1e6)) if len(speed) else 0
-    gained.peak_rebound_umps = max(0, round(-float(speed.min()) * 1e6)) if len(speed) else 0
-    gained.peak_body_mc = round(max(samples) * 1000) if samples else None

@@ -22,7 +22,7 @@ from dutylog.engine.slow_channel import SlowChannel
 from dutylog.engine.travel_buffer import TravelBuffer
 from dutylog.errors import RecordingError
 from dutylog.motion.shaft_speed import ShaftSpeedEstimator, TileShape
-from dutylog.motion.validity import find_runs, judge_window
+from dutylog.motion.validity import find_runs, has_holes, judge_window
 from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Block
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.units import FS_PER_NS
@@ -45,7 +45,8 @@ class PreparedTile:
 
     travel_m, speed_mps: (dampers, n). raw_m: calibrated samples, holes filled. valid: may be
     integrated. noise_m: (dampers,) rms of the sensor.
-    body_c: (dampers, n), NaN while unknown. body_samples: believed samples that fall in the tile.
+    body_c: (dampers,) mean of the samples in the tile, else interpolated or held, NaN while unknown.
+    body_samples: believed samples that fall in the tile.
     void: nothing came at all. has_sensor: (dampers,). outside_m: range of the samples of each damper
     that can't be travel, None where there were none.
     """
@@ -85,6 +86,32 @@ class PreparedTile:
         return self.start_ns + offset * self.period_fs // FS_PER_NS
 
 
+@dataclass(frozen=True, slots=True)
+class _Signals:
+    """The travel of a tile, prepared and raw; fields as in PreparedTile."""
+
+    travel_m: Array
+    speed_mps: Array
+    raw_m: Array
+    valid: Mask
+    noise_m: Array
+    outside_m: tuple[tuple[float, float] | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PreparedSpan:
+    """Tiles that follow each other and were prepared in one go; the same to the bit as one by one.
+
+    travel_m, speed_mps: (dampers, indices of all tiles). clean: (dampers,) whether every sample of
+    whole tiles is believed.
+    """
+
+    tiles: tuple[PreparedTile, ...]
+    travel_m: Array
+    speed_mps: Array
+    clean: tuple[bool, ...]
+
+
 class EpochRun:
     """Buffers what tiles still need and prepares them in order."""
 
@@ -120,23 +147,35 @@ class EpochRun:
             self._needed.append((frame.sequence, block.end_index, 0))
         else:
             self._feed_slow(block)
-            self._needed.append((frame.sequence, 0, block.time_ns(block.end_index - 1)))
+            latest_ns = max(channel.offset_ns for channel in block.stream.channels)
+            self._needed.append((frame.sequence, 0, block.time_ns(block.end_index - 1) + latest_ns))
 
-    def tiles(self, *, ended: bool = False) -> Iterator[PreparedTile]:
-        """Yield every tile whose window is known; with `ended` all that is left."""
+    def ready_count(self) -> int:
+        """Return how many whole tiles have their window."""
+        if self._buffer is None or self._estimator is None or self.next_tile is None:
+            return 0
+        shape = self._estimator.shape
+        return max(0, (self._buffer.end_index - self.next_tile * shape.n - shape.future) // shape.n)
+
+    def spans(self, *, ended: bool = False, most: int = 1) -> Iterator[PreparedSpan]:
+        """Yield every tile whose window is known, up to `most` at once; with `ended` all that is left."""
         buffer, estimator = self._buffer, self._estimator
         if buffer is None or estimator is None or self.next_tile is None:
             return
         shape = estimator.shape
         while True:
             start = self.next_tile * shape.n
-            ready = buffer.end_index >= start + shape.n + shape.future
-            if not ready and not (ended and buffer.end_index > start):
+            count = min(most, (buffer.end_index - start - shape.future) // shape.n)
+            if count < 1 and not (ended and buffer.end_index > start):
                 return
-            tile = self._prepare(buffer, estimator, self.next_tile)
-            self.next_tile += 1
+            span = None
+            if count > 1 and start - shape.past >= buffer.start_index:
+                span = self._prepare_clean(buffer, estimator, self.next_tile, count)
+            if span is None:
+                span = self._prepare(buffer, estimator, self.next_tile)
+            self.next_tile += len(span.tiles)
             self._forget(buffer, shape)
-            yield tile
+            yield span
 
     def end_faults(self) -> list[Fault]:
         """Return the faults still open at the end of the epoch."""
@@ -177,37 +216,73 @@ class EpochRun:
             elif channel.quantity == SPEED:
                 self._speed.add(shifted, values)
 
-    def _prepare(self, buffer: TravelBuffer, estimator: ShaftSpeedEstimator, tile: int) -> PreparedTile:
+    def _prepare_clean(
+        self, buffer: TravelBuffer, estimator: ShaftSpeedEstimator, tile: int, count: int
+    ) -> PreparedSpan | None:
+        """Prepare whole tiles in one go, None where a sample among them can't be believed."""
+        shape = estimator.shape
+        _, period_fs = self._time_of(tile * shape.n)
+        if any(anchor[2] != period_fs for anchor in self._anchors):
+            return None
+        region = buffer.window(tile * shape.n - shape.past, (count - 1) * shape.n + shape.length)
+        sensors = np.array([buffer.has_sensor(row) for row in range(len(self._dampers))])
+        region[~sensors] = 0.0
+        if has_holes(region, self._stroke_m, period_fs * 1e-15):
+            return None
+        windows = np.lib.stride_tricks.sliding_window_view(region, shape.length, axis=1)[:, :: shape.n]
+        flat = np.ascontiguousarray(windows).reshape(-1, shape.length)
+        travel, speed, noise = (part.reshape(len(region), -1) for part in estimator.prepare(flat, period_fs * 1e-15))
+        raw = region[:, shape.past : shape.past + count * shape.n]
+        valid = np.zeros(travel.shape, dtype=bool)
+        valid[sensors] = True
+        tiles = []
+        for number in range(count):
+            part = slice(number * shape.n, (number + 1) * shape.n)
+            signals = _Signals(
+                travel[:, part], speed[:, part], raw[:, part], valid[:, part], noise[:, number], (None,) * len(travel)
+            )
+            tiles.append(self._make_tile(tile + number, (tile + number) * shape.n, signals, buffer, void=False))
+        return PreparedSpan(tuple(tiles), travel, speed, tuple(bool(s) for s in sensors))
+
+    def _prepare(self, buffer: TravelBuffer, estimator: ShaftSpeedEstimator, tile: int) -> PreparedSpan:
+        """Prepare one tile, whole or not, whatever is wrong in it."""
         shape = estimator.shape
         first = max(tile * shape.n, buffer.start_index)
         stop = min((tile + 1) * shape.n, buffer.end_index)
         inside = slice(first - tile * shape.n, stop - tile * shape.n)
-        void = buffer.is_void(first, stop)
         start_ns, period_fs = self._time_of(first)
-        end_ns = start_ns + (stop - first) * period_fs // FS_PER_NS
+        void = buffer.is_void(first, stop)
         if void:
-            raw = travel = speed = np.zeros((len(self._dampers), stop - first))
-            valid = np.zeros(travel.shape, dtype=bool)
-            noise = np.zeros(len(travel))
-            missing, outside, spike = ~valid, valid, valid
-            outside_m: tuple[tuple[float, float] | None, ...] = (None,) * len(travel)
+            nothing = np.zeros((len(self._dampers), stop - first))
+            missing = np.ones(nothing.shape, dtype=bool)
+            outside = spike = ~missing
+            signals = _Signals(nothing, nothing, nothing, ~missing, np.zeros(len(nothing)), (None,) * len(nothing))
         else:
             window = buffer.window(tile * shape.n - shape.past, shape.length)
             judged = judge_window(window, self._stroke_m, period_fs * 1e-15)
             whole = slice(shape.past + inside.start, shape.past + inside.stop)
             travel, speed, noise = estimator.prepare(judged.filled_m, period_fs * 1e-15)
-            raw, travel, speed = judged.filled_m[:, whole], travel[:, inside], speed[:, inside]
-            valid, missing = judged.valid[:, whole], judged.missing[:, whole]
-            outside, spike = judged.outside[:, whole], judged.spike[:, whole]
+            missing, outside, spike = judged.missing[:, whole], judged.outside[:, whole], judged.spike[:, whole]
             outside_m = tuple(_range_of(window[row, whole], outside[row]) for row in range(len(travel)))
-        sensors = tuple(buffer.has_sensor(row) for row in range(len(self._dampers)))
+            signals = _Signals(
+                travel[:, inside], speed[:, inside], judged.filled_m[:, whole], judged.valid[:, whole], noise, outside_m
+            )
         for row, damper in enumerate(self._dampers):
-            if sensors[row]:
+            if buffer.has_sensor(row):
                 masks = (("gap", missing[row]), ("travel_open", outside[row]), ("spike", spike[row]))
                 self._note_travel(damper.position, masks, start_ns, period_fs)
+        prepared = self._make_tile(tile, first, signals, buffer, void=void)
+        whole_tile = stop - first == shape.n
+        clean = tuple(whole_tile and bool(row.all()) for row in signals.valid)
+        return PreparedSpan((prepared,), signals.travel_m, signals.speed_mps, clean)
+
+    def _make_tile(self, tile: int, first: int, signals: _Signals, buffer: TravelBuffer, *, void: bool) -> PreparedTile:
+        """Return a tile with all that isn't travel, and the faults that ended before it."""
+        start_ns, period_fs = self._time_of(first)
+        end_ns = start_ns + signals.travel_m.shape[1] * period_fs // FS_PER_NS
         self._news += self.travel_faults.close_before(start_ns) + self.slow_faults.close_before(start_ns)
         faults, self._news = tuple(self._news), []
-        body_c, body_samples = self._body_temperatures(start_ns, end_ns, stop - first)
+        body_c, body_samples = self._body_temperatures(start_ns, end_ns)
         speeds = self._speed.within(start_ns, end_ns)
         return PreparedTile(
             epoch=self.epoch,
@@ -216,18 +291,18 @@ class EpochRun:
             start_ns=start_ns,
             end_ns=end_ns,
             period_fs=period_fs,
-            travel_m=travel,
-            speed_mps=speed,
-            raw_m=raw,
-            valid=valid,
-            noise_m=noise,
+            travel_m=signals.travel_m,
+            speed_mps=signals.speed_mps,
+            raw_m=signals.raw_m,
+            valid=signals.valid,
+            noise_m=signals.noise_m,
             body_c=body_c,
             body_samples=body_samples,
             ambient_c=self._ambient.latest(end_ns, 60 * SLOW_HALO_NS),
             vehicle_mps=sum(speeds) / len(speeds) if speeds else self._speed.latest(end_ns, 3 * SLOW_HALO_NS),
             void=void,
-            has_sensor=sensors,
-            outside_m=outside_m,
+            has_sensor=tuple(buffer.has_sensor(row) for row in range(len(self._dampers))),
+            outside_m=signals.outside_m,
             faults=faults,
         )
 
@@ -243,10 +318,16 @@ class EpochRun:
                 else:
                     self._news += self.travel_faults.note(position, kind, begin_ns, end_ns)
 
-    def _body_temperatures(self, start_ns: int, end_ns: int, n: int) -> tuple[Array, tuple[list[float], ...]]:
-        instants = start_ns + (np.arange(n) * ((end_ns - start_ns) // max(n, 1)))
-        rows = [self._body[d.position].interpolate(instants, end_ns + SLOW_HALO_NS) for d in self._dampers]
-        return np.array(rows), tuple(self._body[d.position].within(start_ns, end_ns) for d in self._dampers)
+    def _body_temperatures(self, start_ns: int, end_ns: int) -> tuple[Array, tuple[list[float], ...]]:
+        """Return each damper's body temperature in a tile and the samples in it."""
+        samples = tuple(self._body[d.position].within(start_ns, end_ns) for d in self._dampers)
+        middle_ns = (start_ns + end_ns) // 2
+        body_c = np.full(len(samples), np.nan)
+        for row, (damper, seen) in enumerate(zip(self._dampers, samples, strict=True)):
+            value = sum(seen) / len(seen) if seen else self._body[damper.position].at(middle_ns, end_ns + SLOW_HALO_NS)
+            if value is not None:
+                body_c[row] = value
+        return body_c, samples
 
     def body_now(self, position: str, end_ns: int) -> float | None:
         """Return the newest body temperature [degC] before end_ns, None when older than 2 s."""
@@ -264,7 +345,8 @@ class EpochRun:
     def _forget(self, buffer: TravelBuffer, shape: TileShape) -> None:
         """Drop what no later tile needs."""
         next_tile = self.next_tile or 0
-        oldest = next_tile * shape.n - shape.past
+        # One more than the window: rows stamped off the grid are moved along the slope of their neighbours.
+        oldest = next_tile * shape.n - shape.past - 1
         buffer.drop_before(oldest)
         while len(self._anchors) > 1 and self._anchors[1][0] <= oldest:
             self._anchors.popleft()

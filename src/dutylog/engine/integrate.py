@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from dutylog.acquire.recording_file import RecordingFileSource
 from dutylog.clock import ManualClock
+from dutylog.config.columns import ColumnSource
 from dutylog.domain.vehicle import Vehicle
 from dutylog.engine.report import Integration
+from dutylog.engine.signals import SignalExport
 from dutylog.errors import RecordingError
 from dutylog.recording.frame import Frame
 from dutylog.recording.logbook import Logbook
@@ -19,21 +21,32 @@ Progress = Callable[[float], None]
 
 
 def integrate(
-    path: Path, vehicle: Vehicle, *, block_rows: int | None = 10_000, progress: Progress | None = None
+    path: Path,
+    vehicle: Vehicle,
+    *,
+    columns: Sequence[ColumnSource] = (),
+    block_rows: int | None = 10_000,
+    progress: Progress | None = None,
+    export: SignalExport | None = None,
 ) -> Integration:
     """Return what a recording holds for the dampers of a vehicle.
 
     Args:
-        path: a Parquet or CSV recording, a folder of a raw log, or one of its segments.
+        path: a Parquet, CSV or MDF4 recording, a folder of a raw log, or one of its segments.
         vehicle: curves and geometry; of a raw log's calibrations the vehicle's own count where it
             has any.
         block_rows: rows handed on at once; changes nothing in the result.
+        columns: where a file of rows has our columns under other names or in other units.
         progress: told the share done; None where nobody looks.
+        export: takes the signals and events on the way; its files are the caller's to end.
     Raises:
         RecordingError: unreadable or empty, one line with file, place, value seen and remedy.
     """
-    frames = _frames_of_log(path, progress) if _is_log(path) else _frames_of_file(path, vehicle, block_rows, progress)
-    work = Integration(vehicle)
+    if _is_log(path):
+        frames = _frames_of_log(path, progress)
+    else:
+        frames = _frames_of_file(path, vehicle, columns, block_rows, progress)
+    work = Integration(vehicle, export=export)
     for frame in frames:
         work.feed(frame)
     work.finish()
@@ -52,12 +65,19 @@ def _is_log(path: Path) -> bool:
     return path.is_dir() or path.suffix == ".dlg"
 
 
-def _frames_of_file(path: Path, vehicle: Vehicle, block_rows: int | None, progress: Progress | None) -> Iterator[Frame]:
+def _frames_of_file(
+    path: Path,
+    vehicle: Vehicle,
+    columns: Sequence[ColumnSource],
+    block_rows: int | None,
+    progress: Progress | None,
+) -> Iterator[Frame]:
     source = RecordingFileSource(
         path,
         travel_positions(vehicle),
         block_rows=block_rows,
         body_positions=[d.position for d in vehicle.dampers],
+        sources=columns,
     )
     book = Logbook(vehicle, "recording", ManualClock())
     try:

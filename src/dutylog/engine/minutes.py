@@ -50,7 +50,10 @@ class MinuteTracker:
         self._end_ns = tile.end_ns
         for (unit_id, position, gained), warmth_c in zip(tile.gains, body_c, strict=True):
             key = (unit_id, position)
-            self._totals.setdefault(key, Totals()).merge(gained)
+            # Taken out and put back: the latest place of a unit stands last, see `flush`.
+            totals = self._totals.pop(key, None) or Totals()
+            totals.merge(gained)
+            self._totals[key] = totals
             self._body.setdefault(key, _Mean()).add(warmth_c)
         self._ambient.add(ambient_c)
         self._speed.add(speed_mps)

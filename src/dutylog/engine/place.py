@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from dutylog.domain.vehicle import Damper, Profile
 from dutylog.duty.damper_duty import DamperDuty, PreparedRun
 from dutylog.duty.force import ForceTable
-from dutylog.engine.epoch_run import PreparedTile
+from dutylog.duty.totals import Totals
+from dutylog.engine.epoch_run import PreparedSpan, PreparedTile
 from dutylog.engine.faults import FaultTracker
 from dutylog.engine.output import Fault
 from dutylog.engine.stuck import OTHERS_MPS, QUARTERS, QUIET_M, QUIET_NOISE_LEVELS, StuckJudge
@@ -19,10 +20,23 @@ from dutylog.motion.validity import find_runs
 from dutylog.units import FS_PER_NS
 
 Energies = NDArray[np.int64]
+Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 JUMP_S = 0.02
 """What a sensor that comes loose smears into prepared travel. Judgement."""
+JUMP_NOISE_LEVELS = 8.0
+"""A step between two samples this many times the noise is a jump; noise alone stays below 5. Judgement."""
+
+
+@dataclass(slots=True)
+class TileGain:
+    """What one tile brought a damper: duty, (measured, unmeasured) time [us] that became certain, faults."""
+
+    totals: Totals
+    measured_us: int
+    unmeasured_us: int
+    faults: list[Fault]
 
 
 @dataclass(slots=True)
@@ -41,34 +55,101 @@ class Place:
     stuck: StuckJudge = field(default_factory=StuckJudge)
     next_index: int | None = None
 
-    def accumulate(self, tile: PreparedTile, row: int, valid: Mask, energy_uj: Energies) -> None:
-        """Add a tile's valid samples to the duty; energy_uj (n,) takes the heat of each that counts."""
-        self.duty.add_body_c(np.array(tile.body_samples[row]))
+    def take_span(
+        self, span: PreparedSpan, row: int, shaken: list[bool], tracker: FaultTracker, energy_uj: Energies
+    ) -> list[TileGain]:
+        """Add tiles to the duty; return what each brought. energy_uj (indices,) takes the heat that counts."""
+        heat_uj = self._compute_heat_uj(span, row)
+        travel_um = np.rint(span.travel_m[row] * 1e6).astype(np.int64)
+        for tile in span.tiles:
+            self.duty.add_body_c(tile.body_samples[row])
+        if span.clean[row] and self.stuck.is_calm and not self._is_quiet(span, row, shaken):
+            energy_uj[:] = heat_uj
+            return self._take_clean(span, row, heat_uj, travel_um)
+        gains, start = [], 0
+        for tile, shake in zip(span.tiles, shaken, strict=True):
+            part = slice(start, start + tile.n)
+            start += tile.n
+            faults: list[Fault] = []
+            measured_us, unmeasured_us, valid = self.judge_time(tile, row, shake, tracker, faults)
+            energy_uj[part][valid] = heat_uj[part][valid]
+            totals = self._accumulate(tile, valid, span.speed_mps[row, part], heat_uj[part], travel_um[part])
+            gains.append(TileGain(totals, measured_us, unmeasured_us, faults))
+        return gains
+
+    def _compute_heat_uj(self, span: PreparedSpan, row: int) -> Energies:
+        """Return the heat [uJ] of each sample, >= 0."""
+        speed, first = span.speed_mps[row], span.tiles[0]
+        heat = self.force.compute_force_n(speed, span.travel_m[row])
+        heat *= speed
+        fade = self.force.compute_fade_ratio(np.array([tile.body_c[row] for tile in span.tiles]))
+        by_tile = heat.reshape(len(span.tiles), -1)
+        by_tile *= (fade * (first.dt_s * 1e6))[:, None]
+        np.maximum(heat, 0.0, out=heat)
+        return np.rint(heat, out=heat).astype(np.int64)
+
+    def _is_quiet(self, span: PreparedSpan, row: int, shaken: list[bool]) -> bool:
+        """Return whether a quarter of some tile is so quiet that the sensor may be stuck."""
+        if not any(shaken):
+            return False
+        n = span.tiles[0].n
+        edges = np.add.outer(np.arange(len(shaken)) * n, [n * q // QUARTERS for q in range(QUARTERS)]).ravel()
+        travel = span.travel_m[row]
+        spread_m = np.maximum.reduceat(travel, edges) - np.minimum.reduceat(travel, edges)
+        limits_m = [max(QUIET_M, QUIET_NOISE_LEVELS * float(tile.noise_m[row])) for tile in span.tiles]
+        return bool((spread_m.reshape(len(shaken), -1) < np.array(limits_m)[:, None]).any())
+
+    def _take_clean(self, span: PreparedSpan, row: int, heat_uj: Energies, travel_um: Energies) -> list[TileGain]:
+        """Add tiles of which every sample counts."""
+        first, n = span.tiles[0], span.tiles[0].n
+        period_ns = round(first.period_fs / FS_PER_NS)
+        run = PreparedRun(
+            travel_um,
+            span.speed_mps[row],
+            heat_uj,
+            first.start_index * period_ns,
+            period_ns,
+            joined=self.next_index == first.start_index,
+            edges=tuple(range(n, n * len(span.tiles) + 1, n)),
+        )
+        broken = Totals() if run.joined else self.duty.break_off()
+        gains = self.duty.update(run)
+        gains[0].merge(broken)
+        self.next_index = first.start_index + n * len(span.tiles)
+        return [
+            TileGain(totals, tile.time_ns(tile.n) // 1000 - tile.start_ns // 1000, 0, [])
+            for totals, tile in zip(gains, span.tiles, strict=True)
+        ]
+
+    def _accumulate(
+        self, tile: PreparedTile, valid: Mask, speed: Floats, heat_uj: Energies, travel_um: Energies
+    ) -> Totals:
+        """Add a tile's valid samples to the duty; return what they brought."""
         if not valid.any():
-            self.break_off()
-            return
-        speed, travel_m = tile.speed_mps[row], tile.travel_m[row]
-        force_n = self.force.compute_force_n(speed, travel_m)
-        force_n *= self.force.compute_fade_ratio(tile.body_c[row])
-        heat = np.rint(np.maximum(force_n * speed, 0.0) * (tile.dt_s * 1e6)).astype(np.int64)
-        energy_uj[valid] = heat[valid]
-        travel_um = np.rint(travel_m * 1e6).astype(np.int64)
+            return self.break_off()
+        gained = Totals()
+        period_ns = round(tile.period_fs / FS_PER_NS)
         for start, stop in find_runs(valid):
+            joined = self.next_index == tile.start_index + start
+            if not joined:
+                gained.merge(self.duty.break_off())
             run = PreparedRun(
                 travel_um[start:stop],
                 speed[start:stop],
-                energy_uj[start:stop],
-                tile.time_ns(start),
-                round(tile.period_fs / FS_PER_NS),
-                joined=self.next_index == tile.start_index + start,
+                heat_uj[start:stop],
+                (tile.start_index + start) * period_ns,
+                period_ns,
+                joined,
             )
-            self.duty.update(run)
+            for totals in self.duty.update(run):
+                gained.merge(totals)
             self.next_index = tile.start_index + stop
+        return gained
 
-    def break_off(self) -> None:
-        """Travel was lost: nothing spans what comes next."""
-        self.duty.break_off()
+    def break_off(self) -> Totals:
+        """Travel was lost: nothing spans what comes next. Returns what that gained."""
         self.next_index = None
+        return self.duty.break_off()
 
     def judge_time(
         self, tile: PreparedTile, row: int, shaken: bool, tracker: FaultTracker, faults: list[Fault]
@@ -81,16 +162,17 @@ class Place:
         quiet_m = max(QUIET_M, QUIET_NOISE_LEVELS * float(tile.noise_m[row]))
         measured_us = unmeasured_us = 0
         edges = [tile.n * quarter // QUARTERS for quarter in range(QUARTERS + 1)]
+        valid[: self.stuck.blank_count], self.stuck.blank_count = False, 0
         for start, stop in itertools.pairwise(edges):
             if stop == start:
                 continue
             part = valid[start:stop]
             quiet = shaken and bool(part.all()) and float(np.ptp(tile.travel_m[row, start:stop])) < quiet_m
             stuck_before, stuck_since_ns = self.stuck.is_stuck, self.stuck.start_ns
+            loosened = stuck_before and not quiet
             loose = start
-            if stuck_before and not quiet:
-                loose = start + 1 + int(np.argmax(np.abs(np.diff(tile.raw_m[row, start:stop]))))
-                valid[start : loose + round(JUMP_S / tile.dt_s)] = False
+            if loosened or self.stuck.is_loose:
+                loose = self._blank_jump(tile, row, valid, (start, stop), loosened)
             span_us = tile.time_ns(stop) // 1000 - tile.time_ns(start) // 1000
             believed_us = span_us * int(part.sum()) // (stop - start)
             sure = self.stuck.update(quiet, believed_us, tile.time_ns(start))
@@ -103,6 +185,26 @@ class Place:
                 end_ns = tile.time_ns(stop if self.stuck.is_stuck else loose)
                 faults += tracker.note(self.damper.position, "travel_stuck", begin_ns, end_ns)
         return measured_us, unmeasured_us, valid
+
+    def _blank_jump(self, tile: PreparedTile, row: int, valid: Mask, span: tuple[int, int], loosened: bool) -> int:
+        """Take out the jump by which a sensor comes loose; return the index up to which it was stuck.
+
+        Prepared travel shows the jump some ms early: where the quarter in which it `loosened` holds
+        none, the sensor was stuck to its end, and the jump is looked for at the beginning of the next.
+        """
+        after = round(JUMP_S / tile.dt_s)
+        start, stop = span if loosened else (span[0], min(span[1], span[0] + 2 * after))
+        step_m = np.abs(np.diff(tile.raw_m[row, start:stop]))
+        found = len(step_m) > 0 and bool(step_m.max() > JUMP_NOISE_LEVELS * float(tile.noise_m[row]))
+        self.stuck.is_loose = loosened and not found
+        if not found:
+            # Looked for in vain twice: it lies between the two quarters, or there was none.
+            valid[start : stop if loosened else start + after] = False
+            return stop
+        jump = start + 1 + int(np.argmax(step_m))
+        valid[start : jump + after] = False
+        self.stuck.blank_count = max(0, jump + after - tile.n)
+        return jump
 
 
 def is_shaken(tile: PreparedTile, row: int, rms_mps: NDArray[np.float64]) -> bool:

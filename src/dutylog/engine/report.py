@@ -12,8 +12,9 @@ from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.engine.engine import EnergyTile, Engine
 from dutylog.engine.output import Fault, Step
+from dutylog.engine.signals import SignalExport
 from dutylog.recording.frame import Frame
-from dutylog.units import J_PER_UJ, NS_PER_S
+from dutylog.units import FS_PER_NS, J_PER_UJ, NS_PER_S
 
 WINDOW_NS = 10 * NS_PER_S
 
@@ -21,9 +22,14 @@ WINDOW_NS = 10 * NS_PER_S
 class Integration:
     """Feeds frames to an engine of its own and gathers faults and 10-second energies."""
 
-    def __init__(self, vehicle: Vehicle, *, keep_vehicle: bool = True) -> None:
-        """keep_vehicle: the given vehicle counts rather than the log's own config frames."""
-        self.engine = Engine(vehicle, observer=self._observe, keep_vehicle=keep_vehicle)
+    def __init__(self, vehicle: Vehicle, *, keep_vehicle: bool = True, export: SignalExport | None = None) -> None:
+        """keep_vehicle: the given vehicle counts rather than the log's own config frames.
+
+        export: takes the signals and events on the way.
+        """
+        self._export = export
+        load_duty = _no_duty if export is None else export.load_duty
+        self.engine = Engine(vehicle, load_duty=load_duty, observer=self._observe, keep_vehicle=keep_vehicle)
         self.faults: list[Fault] = []
         self._windows: dict[str, defaultdict[int, int]] = {}
         self._first_ns: int | None = None
@@ -32,8 +38,8 @@ class Integration:
         self._outside_m: dict[str, tuple[float, float]] = {}
 
     def feed(self, frame: Frame) -> None:
-        """Take the next frame."""
-        self._take(self.engine.feed(frame))
+        """Take the next frame; tiles may wait until `finish`."""
+        self._take(self.engine.feed(frame, more=True))
 
     def finish(self) -> None:
         """The recording is over."""
@@ -41,22 +47,29 @@ class Integration:
 
     def _take(self, step: Step) -> None:
         self.faults += step.faults
+        if self._export is not None:
+            self._export.take_faults(step.faults)
         self.tiles += step.tiles
 
     def _observe(self, tile: EnergyTile) -> None:
         prepared = tile.prepared
+        if self._export is not None:
+            self._export.take_tile(prepared, tile.energy_uj, self.engine.units())
         if self._first_ns is None:
             self._first_ns = prepared.start_ns
         self._end_ns = max(self._end_ns, prepared.end_ns)
-        instants = prepared.start_ns + np.arange(prepared.n) * prepared.period_fs // 1_000_000
-        window = instants // WINDOW_NS
-        low = int(window[0])
+        first, last = prepared.start_ns // WINDOW_NS, (prepared.end_ns - 1) // WINDOW_NS
+        if first == last:
+            sums = tile.energy_uj.sum(axis=1)[:, None]
+        else:
+            instants = prepared.start_ns + np.arange(prepared.n) * prepared.period_fs // FS_PER_NS
+            window = instants // WINDOW_NS - first
+            sums = np.stack([np.bincount(window, row, last - first + 1) for row in tile.energy_uj])
         for row, damper in enumerate(self.engine.vehicle.dampers):
             self._note_outside(damper.position, prepared.outside_m[row])
-            sums = np.bincount(window - low, tile.energy_uj[row])
             groups = self._windows.setdefault(damper.position, defaultdict(int))
-            for offset, energy_uj in enumerate(sums):
-                groups[low + offset] += int(energy_uj)
+            for offset, energy_uj in enumerate(sums[row]):
+                groups[first + offset] += int(energy_uj)
 
     def _note_outside(self, position: str, span_m: tuple[float, float] | None) -> None:
         if span_m is not None:
@@ -131,3 +144,7 @@ class Integration:
             {"kind": kind, "start_s": start_ns / NS_PER_S, "end_s": None if end_ns is None else end_ns / NS_PER_S}
             for start_ns, kind, end_ns in listed
         ]
+
+
+def _no_duty(_: str) -> None:
+    """Say that a unit has done nothing before this recording."""

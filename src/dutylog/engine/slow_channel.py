@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
-Times = NDArray[np.int64]
 
 
 class SlowChannel:
@@ -31,6 +26,7 @@ class SlowChannel:
         for time_ns, value in zip(times_ns, values, strict=True):
             good = self.low <= value <= self.high
             if good and time_ns > newest:
+                newest = time_ns
                 self._times.append(time_ns)
                 self._values.append(value)
             if time_ns > self.seen_ns:
@@ -38,31 +34,33 @@ class SlowChannel:
                 news.append((time_ns, good))
         return news
 
-    def interpolate(self, times_ns: Times, until_ns: int) -> Array:
-        """Return values at the given instants from samples not after until_ns; held at the ends, NaN if none."""
-        times, values = self._known(until_ns)
-        if not times:
-            return np.full(len(times_ns), np.nan)
-        # Relative times keep float64 exact to well under a nanosecond.
-        base = times[-1]
-        xs = np.array([t - base for t in times], dtype=np.float64)
-        held: Array = np.interp((times_ns - base).astype(np.float64), xs, np.array(values))
-        return held
+    def at(self, time_ns: int, until_ns: int) -> float | None:
+        """Return the value at an instant from samples not after until_ns; held at the ends, None if none."""
+        count = bisect_right(self._times, until_ns)
+        after = bisect_left(self._times, time_ns, 0, count)
+        before = (self._times[after - 1], self._values[after - 1]) if after else self.last
+        if after == count:
+            return None if before is None else before[1]
+        if before is None:
+            return self._values[after]
+        share = (time_ns - before[0]) / (self._times[after] - before[0])
+        return before[1] + share * (self._values[after] - before[1])
 
     def within(self, start_ns: int, end_ns: int) -> list[float]:
         """Return believed samples in [start_ns, end_ns)."""
-        return [v for t, v in zip(self._times, self._values, strict=True) if start_ns <= t < end_ns]
+        return self._values[bisect_left(self._times, start_ns) : bisect_left(self._times, end_ns)]
 
     def latest(self, end_ns: int, within_ns: int) -> float | None:
-        """Return the newest believed sample before end_ns, None if it is older than within_ns."""
-        times, values = self._known(end_ns)
-        if not times or end_ns - times[-1] > within_ns:
+        """Return the newest believed sample not after end_ns, None if it is older than within_ns."""
+        count = bisect_right(self._times, end_ns)
+        newest = (self._times[count - 1], self._values[count - 1]) if count else self.last
+        if newest is None or end_ns - newest[0] > within_ns:
             return None
-        return values[-1]
+        return newest[1]
 
     def let_go_before(self, time_ns: int) -> None:
         """Forget samples before time_ns but the newest of them."""
-        count = sum(t < time_ns for t in self._times)
+        count = bisect_left(self._times, time_ns)
         if count:
             self.last = (self._times[count - 1], self._values[count - 1])
             del self._times[:count], self._values[:count]
@@ -75,10 +73,3 @@ class SlowChannel:
         """Take back what `to_dict` gave."""
         self.last = None if data["last"] is None else (int(data["last"][0]), float(data["last"][1]))
         self.seen_ns = int(data["seen_ns"])
-
-    def _known(self, until_ns: int) -> tuple[list[int], list[float]]:
-        count = sum(t <= until_ns for t in self._times)
-        times, values = self._times[:count], self._values[:count]
-        if self.last is not None:
-            return [self.last[0], *times], [self.last[1], *values]
-        return times, values

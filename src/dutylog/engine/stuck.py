@@ -23,11 +23,22 @@ OTHERS_MPS = 0.1
 
 @dataclass(slots=True)
 class StuckJudge:
-    """Run of quiet quarters of one damper. times in us; start_ns of the run."""
+    """Run of quiet quarters of one damper. times in us; start_ns of the run.
+
+    is_loose: the sensor came loose in the latest quarter, its jump is still to come. blank_count:
+    samples of the next tile into which the jump is smeared.
+    """
 
     quiet: int = 0
     pending_us: int = 0
     start_ns: int = 0
+    is_loose: bool = False
+    blank_count: int = 0
+
+    @property
+    def is_calm(self) -> bool:
+        """Return whether nothing is quiet, stuck or coming loose."""
+        return self.quiet == 0 and not self.is_loose and self.blank_count == 0
 
     @property
     def is_stuck(self) -> bool:
@@ -57,4 +68,4 @@ class StuckJudge:
 
     def to_list(self) -> list[Any]:
         """Return the state in JSON types."""
-        return [self.quiet, self.pending_us, self.start_ns]
+        return [self.quiet, self.pending_us, self.start_ns, self.is_loose, self.blank_count]

@@ -63,17 +63,24 @@ class TravelBuffer:
 
         Where rows were stamped off the grid, travel is moved to the grid instant along its slope.
         """
+        if self._stamp is None:
+            return self._collect(start, length)[:-1]
+        # A neighbour more on each side, so that the slope at the ends doesn't depend on where the window ends.
+        wide = self._collect(start - 1, length + 2)
+        step = np.diff(wide[:-1], axis=1)
+        before, after = step[:, :-1], step[:, 1:]
+        slope = np.where(np.isnan(before), after, np.where(np.isnan(after), before, (before + after) / 2))
+        shift = slope * (wide[-1, 1:-1] * 1e6 / self.stream.period_fs)
+        return wide[:-1, 1:-1] - np.where(np.isfinite(shift), shift, 0.0)
+
+    def _collect(self, start: int, length: int) -> Array:
+        """Return the rows as they came, stamps last."""
         window = np.full((len(self._dampers) + 1, length), np.nan)
         for first, rows in self._pieces:
             low, high = max(start, first), min(start + length, first + rows.shape[1])
             if high > low:
                 window[:, low - start : high - start] = rows[:, low - first : high - first]
-        travel = window[:-1]
-        if self._stamp is not None:
-            late = window[-1] * 1e6 / self.stream.period_fs
-            shift = np.gradient(travel, axis=1) * late
-            travel = travel - np.where(np.isfinite(shift), shift, 0.0)
-        return travel
+        return window
 
     def drop_before(self, index: int) -> None:
         """Forget pieces that no later tile needs."""

@@ -83,7 +83,9 @@ class ShaftSpeedEstimator:
             raise InputError(f"dt_s is {dt_s}, must be positive")
         self.shape = shape
         self._taper = compute_taper(shape)
+        self._taper_power = float(np.sum(self._taper**2))
         self._ramp = np.linspace(0.0, 1.0, shape.length)
+        self._tapered_ramp = self._ramp * self._taper
         freq_hz: Array = np.fft.rfftfreq(shape.length, dt_s).astype(np.float64)
         self._derive = 2j * np.pi * np.fft.rfftfreq(shape.length)
         self._floor = slice(int(_FLOOR_BAND[0] * len(freq_hz)), int(_FLOOR_BAND[1] * len(freq_hz)))
@@ -108,21 +110,31 @@ class ShaftSpeedEstimator:
         edge = max(1, shape.length // 10)
         left = window_m[:, :edge].mean(axis=1, keepdims=True)
         rise = window_m[:, -edge:].mean(axis=1, keepdims=True) - left
-        trend = left + rise * self._ramp
-        spectrum = np.fft.rfft((window_m - trend) * self._taper, axis=1)
-        power = spectrum.real**2 + spectrum.imag**2
+        tapered = window_m * self._taper
+        tapered -= left * self._taper
+        tapered -= rise * self._tapered_ramp
+        spectrum = np.fft.rfft(tapered, axis=1)
+        power = np.square(spectrum.real)
+        power += np.square(spectrum.imag)
         # Median of an exponential variable is ln 2 of its mean; the median ignores lines in the band.
-        floor = np.median(power[:, self._floor], axis=1, keepdims=True) / np.log(2.0)
+        band = power[:, self._floor]
+        middle = band.shape[1] // 2
+        floor = np.partition(band, middle, axis=1)[:, middle, None] / np.log(2.0)
         self._remove_lines(spectrum, power)
         gain = _shrinkage(power, floor)
-        spectrum *= gain
-        tile = slice(shape.past, shape.past + shape.n)
-        both = np.fft.irfft(np.concatenate([spectrum * gain, spectrum * self._derive]), shape.length, axis=1)[:, tile]
         channels = len(window_m)
-        travel = both[:channels] + trend[:, tile]
-        speed = (both[channels:] + rise / (shape.length - 1)) / dt_s
-        noise = np.sqrt(floor[:, 0] / np.sum(self._taper**2))
-        return travel, speed, noise
+        both = np.empty((2 * channels, spectrum.shape[1]), dtype=np.complex128)
+        spectrum *= gain
+        np.multiply(spectrum, gain, out=both[:channels])
+        np.multiply(spectrum, self._derive, out=both[channels:])
+        tile = slice(shape.past, shape.past + shape.n)
+        signals = np.fft.irfft(both, shape.length, axis=1)[:, tile]
+        travel = rise * self._ramp[tile]
+        travel += left
+        travel += signals[:channels]
+        speed = signals[channels:] + rise / (shape.length - 1)
+        speed /= dt_s
+        return travel, speed, np.sqrt(floor[:, 0] / self._taper_power)
 
     def _remove_lines(self, spectrum: NDArray[np.complex128], power: Array) -> None:
         """Take mains hum out, in place: narrow lines near mains harmonics that stand over both sides."""
@@ -156,19 +168,24 @@ def _line_bands(freq_hz: Array) -> tuple[tuple[int, int], ...]:
 
 def _shrinkage(power: Array, floor: Array) -> Array:
     """Return the gain (channels, bins) that keeps the power above the floor."""
-    near = _box_mean(power, _GAIN_BINS)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        kept = np.sqrt(np.maximum(0.0, 1.0 - floor / near))
-    clear = _box_mean(power, _DECISION_BINS) > _DECISION_LEVEL * floor
-    return np.where(clear, kept, 0.0)
+    near, wide = _box_sums(power)
+    clear = wide > (_DECISION_LEVEL * _DECISION_BINS) * floor
+    # Bins that are kept lie well above the floor, so nothing is divided by zero.
+    ratio = np.divide(_GAIN_BINS * floor, near, out=np.ones_like(near), where=clear & (near > 0.0))
+    np.subtract(1.0, ratio, out=ratio)
+    np.maximum(ratio, 0.0, out=ratio)
+    return np.sqrt(ratio, out=ratio)
 
 
-def _box_mean(values: Array, width: int) -> Array:
-    """Return the running mean over `width` (odd) neighbours, mirrored at both ends."""
-    half = width // 2
-    padded = np.concatenate([values[:, half:0:-1], values, values[:, -2 : -half - 2 : -1]], axis=1)
-    total = np.cumsum(padded, axis=1)
-    total = np.concatenate([np.zeros((len(values), 1)), total], axis=1)
-    # A running sum of large values may leave a tiny negative rest where the spectrum is empty.
-    mean: Array = np.maximum((total[:, width:] - total[:, :-width]) / width, 0.0)
-    return mean
+def _box_sums(power: Array) -> tuple[Array, Array]:
+    """Return running sums over _GAIN_BINS and over _DECISION_BINS neighbours, mirrored at both ends."""
+    half, bins = _DECISION_BINS // 2, power.shape[1]
+    total = np.empty((len(power), bins + 2 * half + 1))
+    total[:, 0] = 0.0
+    total[:, 1 : half + 1] = power[:, half:0:-1]
+    total[:, half + 1 : half + 1 + bins] = power
+    total[:, half + 1 + bins :] = power[:, -2 : -half - 2 : -1]
+    np.cumsum(total, axis=1, out=total)
+    inner = half - _GAIN_BINS // 2
+    near = total[:, inner + _GAIN_BINS : inner + _GAIN_BINS + bins] - total[:, inner : inner + bins]
+    return near, total[:, _DECISION_BINS:] - total[:, :-_DECISION_BINS]

@@ -71,6 +71,17 @@ def judge_window(window_m: Array, stroke_m: Array, dt_s: float) -> Validity:
     return Validity(filled, valid, missing, outside, spike)
 
 
+def has_holes(region_m: Array, stroke_m: Array, dt_s: float) -> bool:
+    """Return whether any sample of a region can't be believed as it is; arguments as in `judge_window`."""
+    low, high = region_m.min(axis=1), region_m.max(axis=1)
+    if not ((low >= -OUTSIDE_M) & (high <= stroke_m + OUTSIDE_M)).all():
+        return True  # NaN compares false, so missing samples end here too
+    step_m = SPIKE_MPS * dt_s
+    if np.abs(np.diff(region_m, axis=1)).max() <= step_m:
+        return False
+    return bool(_find_spikes(region_m, step_m).any())
+
+
 def find_runs(mask: Mask) -> list[tuple[int, int]]:
     """Return [start, stop) of every run of True."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))

@@ -1,0 +1,103 @@
+"""What core costs while it logs: a recording played at its own pace, four dampers at 1 kHz.
+
+The simulated vehicle isn't used here: simulating it costs more than logging it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import statistics
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from dutylog import config
+from dutylog.daemon.core_settings import CoreSettings
+
+CASE = Path(__file__).parent / "data" / "cases" / "C_desert"
+SETTLE_S, SPAN_S = 5.0, 20.0
+TICK_HZ = os.sysconf("SC_CLK_TCK")
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """State of core at one moment. cpu_s: user and system; written: bytes core caused to be sent to the disk."""
+
+    mono_s: float
+    cpu_s: float
+    written: int
+    log_bytes: int
+    ledger_bytes: int
+
+
+def read_process(pid: int, data: Path) -> Reading:
+    """Read what the kernel counts for a process, and the sizes of its files. Source: proc(5)."""
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rsplit(")", 1)[1].split()
+    counts = dict(line.split(": ") for line in Path(f"/proc/{pid}/io").read_text(encoding="utf-8").splitlines())
+    return Reading(
+        time.monotonic(),
+        (int(fields[11]) + int(fields[12])) / TICK_HZ,
+        int(counts["write_bytes"]),
+        sum(path.stat().st_size for path in data.glob("log/*.dlg")),
+        sum(path.stat().st_size for path in data.glob("ledger.sqlite*")),
+    )
+
+
+def memory_kib(pid: int, name: str) -> int:
+    """Return a line of /proc/PID/status [KiB]."""
+    lines = Path(f"/proc/{pid}/status").read_text(encoding="utf-8").splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith(f"{name}:"))
+
+
+def live_lines(folder: Path) -> list[str]:
+    """Log for SPAN_S seconds after settling; return lines for people."""
+    data, report = folder / "live", folder / "commits.json"
+    settings = CoreSettings(
+        vehicle=config.load(CASE / "truck.toml").vehicle,
+        data_dir=data,
+        source_kind="recording",
+        file=CASE / "recording.parquet",
+        pace=1.0,
+    )
+    command = [sys.executable, "-m", "tests.benchmark_core", str(report)]
+    process = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    try:
+        assert process.stdin is not None
+        process.stdin.write(settings.to_json() + "\n")
+        process.stdin.close()
+        time.sleep(SETTLE_S)
+        before = read_process(process.pid, data)
+        time.sleep(SPAN_S)
+        after = read_process(process.pid, data)
+        rss_kib, peak_kib = memory_kib(process.pid, "VmRSS"), memory_kib(process.pid, "VmHWM")
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(30)
+    return _lines(before, after, rss_kib, peak_kib, json.loads(report.read_text(encoding="utf-8")))
+
+
+def _lines(before: Reading, after: Reading, rss_kib: int, peak_kib: int, times_ns: dict[str, list[int]]) -> list[str]:
+    span_s = after.mono_s - before.mono_s
+    to_mb_hour = 3600 / span_s / 1e6
+    lines = [
+        f"CPU {(after.cpu_s - before.cpu_s) / span_s:.1%} of one processor over {span_s:.0f} s, no page open",
+        f"memory {rss_kib / 1024:.0f} MiB, peak {peak_kib / 1024:.0f} MiB",
+    ]
+    for name, values in times_ns.items():
+        taken_ms = sorted(value / 1e6 for value in values)
+        lines.append(
+            f"{name} commit: median {statistics.median(taken_ms):.2f} ms,"
+            f" longest {taken_ms[-1]:.2f} ms of {len(taken_ms)}"
+        )
+    lines += [
+        f"raw log {(after.log_bytes - before.log_bytes) * to_mb_hour:.1f} MB an hour (growth of its files)",
+        f"ledger and its WAL {(after.ledger_bytes - before.ledger_bytes) * to_mb_hour:.2f} MB an hour"
+        " (growth of both files; a WAL is used over and over, so this is not what was written)",
+        f"sent to the disk by core {(after.written - before.written) * to_mb_hour:.0f} MB an hour"
+        " (write_bytes of /proc/PID/io, whole pages of 4 KiB, log and ledger together)",
+    ]
+    return lines

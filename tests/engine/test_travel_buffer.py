@@ -1,0 +1,203 @@
+"""Travel on its index grid: what is there, what is missing, and rows that were stamped off the grid."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dutylog.domain.vehicle import Damper
+from dutylog.engine.travel_buffer import TravelBuffer
+from dutylog.recording.block import Block, Channel, Stream
+from engine.builders import PERIOD_FS, Log, Run, make_vehicle, strokes_mm, travel_stream
+
+PAIR = travel_stream("left", "right")
+DAMPERS = (Damper("left", "left", "plain"), Damper("right", "right", "plain"))
+
+
+def block(first, values, stream=PAIR, period_fs=PERIOD_FS):
+    rows = np.asarray(values, dtype=float)
+    rows = rows[:, None].repeat(len(stream.channels), axis=1) if rows.ndim == 1 else rows
+    return Block(stream, 1, first, first * 10**6, period_fs, rows.astype("<f8"))
+
+
+def buffer(*blocks, start=0, base=0, stream=PAIR, dampers=DAMPERS):
+    made = TravelBuffer(stream, dampers, start, base)
+    for one in blocks:
+        made.append(one)
+    return made
+
+
+def row_mm(made, start, length, row=0):
+    return [None if np.isnan(x) else round(x * 1e3, 6) for x in made.window(start, length)[row]]
+
+
+def test_a_window_shows_rows_at_their_own_index():
+    made = buffer(block(0, [1, 2, 3]), block(3, [4, 5]))
+    assert row_mm(made, 1, 3) == [2, 3, 4]
+    assert made.end_index == 5
+
+
+def test_what_never_came_is_unknown():
+    made = buffer(block(2, [3, 4]), block(6, [7]))
+    assert row_mm(made, 0, 9) == [None, None, 3, 4, None, None, 7, None, None]
+    made.append_missing(20)
+    assert made.end_index == 20
+    made.append_missing(10)
+    assert made.end_index == 20
+
+
+def test_rows_that_are_known_are_not_taken_again():
+    made = buffer(block(0, [1, 2, 3]), block(1, [9, 9, 4]), block(0, [8, 8]))
+    assert row_mm(made, 0, 4) == [1, 2, 3, 4]
+    assert made.end_index == 4
+
+
+def test_after_a_restart_the_buffer_begins_in_the_middle():
+    made = buffer(block(7, [8, 9]), start=0, base=7)
+    assert (made.start_index, made.end_index) == (0, 9)
+    assert row_mm(made, 5, 4) == [None, None, 8, 9]
+
+
+def test_a_stretch_is_void_only_when_nothing_at_all_is_known_of_it():
+    made = buffer(block(0, [1, 2, 3]), block(10, [4]))
+    assert made.is_void(3, 10)
+    assert not made.is_void(2, 10)
+    assert not made.is_void(3, 11)
+    assert made.is_void(11, 99)
+
+
+def test_pieces_are_forgotten_only_when_all_of_them_is_old():
+    made = buffer(block(0, [1, 2, 3]), block(3, [4, 5]))
+    made.drop_before(2)
+    assert row_mm(made, 0, 5) == [1, 2, 3, 4, 5]
+    made.drop_before(3)
+    assert row_mm(made, 0, 5) == [None, None, None, 4, 5]
+
+
+@given(st.lists(st.tuples(st.integers(0, 5), st.integers(1, 6)), max_size=12), st.integers(-3, 40), st.integers(1, 30))
+def test_any_cutting_into_blocks_gives_the_same_window(steps, start, length):
+    whole, at = np.full(200, np.nan), 0
+    made = buffer()
+    for gap, n in steps:
+        at += gap
+        whole[at : at + n] = np.arange(at, at + n)
+        made.append(block(at, np.arange(at, at + n)))
+        at += n
+    padded = np.concatenate([np.full(3, np.nan), whole])[start + 3 :][:length] * 1e-3
+    np.testing.assert_allclose(made.window(start, len(padded))[0], padded, rtol=1e-15)
+
+
+def test_each_damper_finds_its_own_sensor_or_its_neighbours():
+    dampers = (
+        *DAMPERS,
+        Damper("bypass", "left", "plain", travel_from="left", travel_map=((0.0, 0.0), (100.0, 150.0))),
+        Damper("spare", "rear", "plain"),
+    )
+    made = buffer(block(0, [[10, 20], [11, 21]]), dampers=dampers)
+    assert [row_mm(made, 0, 2, row) for row in range(4)] == [[10, 11], [20, 21], [15, 16.5], [None, None]]
+    assert [made.has_sensor(row) for row in range(4)] == [True, True, True, False]
+
+
+def test_counts_become_travel_by_the_dampers_calibration():
+    stream = travel_stream("left", unit="count", dtype="i2")
+    place = Damper("left", "left", "plain", calibration=((100.0, 0.0), (1100.0, 100.0)))
+    made = TravelBuffer(stream, (place,), 0, 0)
+    made.append(Block(stream, 1, 0, 0, PERIOD_FS, np.array([[100], [600]], dtype="<i2")))
+    assert row_mm(made, 0, 2) == [0, 50]
+
+
+# -- rows stamped off the grid -----------------------------------------------------------------------
+
+STAMPED = Stream(1, "travel", "f8", PERIOD_FS, (Channel("left", "travel", "mm"), Channel("", "stamp", "ns")))
+LATE_NS = 150_000
+
+
+def stamped(values_mm, late_ns):
+    made = TravelBuffer(STAMPED, DAMPERS[:1], 0, 0)
+    made.append(block(0, np.stack([values_mm, late_ns], axis=1), STAMPED))
+    return made
+
+
+def test_travel_is_moved_to_the_grid_along_its_slope():
+    """Read 0.15 ms late on a slope of 2 mm/ms: 0.3 mm too far."""
+    late = np.full(50, float(LATE_NS))
+    read_mm = 2.0 * (np.arange(50) + 0.15)
+    np.testing.assert_allclose(stamped(read_mm, late).window(0, 50)[0], 2e-3 * np.arange(50), atol=1e-12)
+
+
+def test_a_part_of_a_window_is_moved_like_the_whole():
+    """A tile's samples must not depend on where its window happens to end."""
+    rng = np.random.default_rng(6)
+    made = stamped(np.cumsum(rng.normal(0, 1, 300)), rng.normal(0, 80_000, 300))
+    whole = made.window(0, 300)
+    for start, length in ((1, 298), (17, 5), (120, 64), (250, 50)):
+        np.testing.assert_array_equal(made.window(start, length), whole[:, start : start + length])
+
+
+def test_on_a_sine_the_slope_leaves_a_hundredth_of_the_jitter():
+    rng = np.random.default_rng(3)
+    late = rng.normal(0, 80_000, 2000)
+    grid_s = np.arange(2000) / 1000
+
+    def travel_mm(instants_s):
+        return 50 * np.sin(2 * np.pi * 5 * instants_s)
+
+    read_mm = travel_mm(grid_s + late * 1e-9)
+    before = np.abs(read_mm - travel_mm(grid_s))[5:-5].max()
+    after = np.abs(stamped(read_mm, late).window(0, 2000)[0] * 1e3 - travel_mm(grid_s))[5:-5].max()
+    assert before > 0.3
+    # The slope is taken from jittered rows itself: what is left is of second order.
+    assert after < before / 5
+
+
+def test_beside_a_hole_the_slope_is_that_of_the_neighbour_that_is_there():
+    read_mm = 2.0 * (np.arange(20.0) + 0.15)
+    read_mm[[10, 13, 15]] = np.nan
+    window = stamped(read_mm, np.full(20, float(LATE_NS))).window(0, 20)[0]
+    there = [*range(10), 11, 12, *range(16, 20)]
+    np.testing.assert_allclose(window[there], 2e-3 * np.array(there), atol=1e-12)
+    assert np.isnan(window[[10, 13, 15]]).all()
+    # Alone between two holes nothing tells a slope: it stays as it was read.
+    assert window[14] == pytest.approx(2e-3 * 14.15)
+
+
+# -- through the engine -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("tiles_later", [1, 7, 3600])
+def test_whole_tiles_later_the_same_travel_gives_the_same_bits(tiles_later):
+    """A stream that was joined late starts at a high index; its tiles see the same windows."""
+
+    def run(first):
+        log = Log(make_vehicle())
+        log.start(PAIR)
+        rng = np.random.default_rng(4)
+        log.write(PAIR, strokes_mm(6.4, 1.3) + rng.normal(0, 0.1, 6400), at=first)
+        log.end()
+        frames = [f for f in log.frames if f.type.name != "GAP"]
+        return Run(log.vehicle).feed(frames)
+
+    here, later = run(0), run(1000 * tiles_later)
+    assert later.engine.totals() == here.engine.totals()
+    assert here.totals_at("left").energy_uj > 10**8
+    assert [row.totals for row in later.minutes if row.unit_id == "left"] == [
+        row.totals for row in here.minutes if row.unit_id == "left"
+    ]
+
+
+@pytest.mark.parametrize("rows", [1, 7, 100, 997, 20_000])
+def test_length_of_blocks_changes_no_bit(rows):
+    signal = strokes_mm(5.3, 1.3) + np.random.default_rng(4).normal(0, 0.1, 5300)
+
+    def run(step):
+        log = Log(make_vehicle())
+        log.start(PAIR, kind="recording")
+        for start in range(0, len(signal), step):
+            log.write(PAIR, signal[start : start + step])
+        log.end()
+        done = Run(log.vehicle).feed(log.frames)
+        return done.engine.totals(), done.minutes, done.trips, {u: d.to_dict() for u, d in done.engine.duties().items()}
+
+    assert run(rows) == run(1000)
