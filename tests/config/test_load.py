@@ -139,7 +139,7 @@ def test_example_is_good_and_kept_in_one_form():
     settings = load(shared)
     assert settings.notes == ()
     assert len(settings.vehicle.dampers) == 6
-    assert settings.require_source().kind == "simulated"
+    assert settings.require_source().kind == "recording"
 
 
 @pytest.mark.parametrize(

@@ -209,3 +209,15 @@ def test_folder_that_cannot_be_made_is_said_in_one_line(tmp_path):
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1
     assert "can be written" in done.stderr
+
+
+def test_recording_that_is_not_there_is_said_in_one_line(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-m", "dutylog.cli.main", "run", "--config", str(DEMO), "--data", str(tmp_path / "data"),
+         "--recording", str(tmp_path / "none.parquet"), "--no-page"],
+        capture_output=True, text=True, timeout=LIMIT_S,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert [line for line in done.stderr.splitlines() if "none.parquet" in line]
+    assert "again" not in done.stderr

@@ -136,7 +136,7 @@ def test_piecewise_laws_give_the_forces_and_energies_of_the_reference():
 
 @pytest.mark.parametrize(
     ("sensor", "limit"),
-    # What 4 s of noise leave at 5 mm amplitude and the knee of the curve; measured 6.1e-4 and 2.3e-3.
+    # What 4 s of noise leave at 5 mm amplitude and the knee of the curve; measured 5.0e-4 and 2.1e-3.
     [((ADC16_STEP_MM, 0.02), 1e-3), ((ADC12_STEP_MM, ADC12_STEP_MM), 3e-3)],
     ids=["adc16", "adc12"],
 )

@@ -279,5 +279,5 @@ def test_a_checkpoint_of_another_engine_version_is_refused():
 
 
 def test_a_checkpoint_is_small_enough_to_write_every_half_minute():
-    """What doesn't fit the ledger's page twice a minute would wear the card; measured 1.2 kB."""
+    """What doesn't fit the ledger's page twice a minute would wear the card; measured 1.0 kB."""
     assert max(len(stop.checkpoint) for stop in eventful().stops) < 4096

@@ -34,7 +34,7 @@ from dutylog.ledger.lock import DataLock
 from dutylog.ledger.rows import Commit, Epoch, Stamp
 from dutylog.recording.frame import Frame
 from dutylog.recording.log import LogWriter
-from dutylog.recording.source import Batch
+from dutylog.recording.source import Batch, Source
 from dutylog.recording.state import END
 from dutylog.units import NS_PER_S
 
@@ -120,10 +120,13 @@ class Core:
         self._live = LiveEndpoint(settings.data_dir)
         self._commands = CommandEndpoint(settings.data_dir)
         try:
-            self._start_source()
-            self._loop()
+            self._source = open_source(settings, self._clock)
+            try:
+                self._start_source(self._source)
+                self._loop()
+            finally:
+                self._source.close()
         finally:
-            self._source.close()
             self._commands.close()
             self._live.close()
 
@@ -143,9 +146,8 @@ class Core:
         state = self._ledger.cold_state(unit_id)
         return None if state is None else DamperDuty.from_dict(json.loads(zlib.decompress(state)))
 
-    def _start_source(self) -> None:
-        """Open the source and begin its epoch, or go on with the one a kill interrupted."""
-        source = self._source = open_source(self._settings, self._clock)
+    def _start_source(self, source: Source) -> None:
+        """Begin the source's epoch, or go on with the one a kill interrupted."""
         state = self._writer.state
         self._source_state = SourceState(source.kind, source.text, "running", "")
         self._is_over = False

@@ -85,9 +85,11 @@ class TableFile:
     def _begin_csv(self) -> Any:
         from pyarrow import csv
 
-        # pyarrow's own header would stand in quotes.
+        # pyarrow's own header and texts would stand in quotes; names of ours never need them.
         self._file.write((",".join(self._schema.names) + "\n").encode())
-        return csv.CSVWriter(self._file, self._schema, write_options=csv.WriteOptions(include_header=False))
+        return csv.CSVWriter(
+            self._file, self._schema, write_options=csv.WriteOptions(include_header=False, quoting_style="none")
+        )
 
     def _refusal(self, err: OSError) -> DutylogError:
         return DutylogError(f"{self.path}: can't be written: {err.strerror or err}")

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from dutylog.domain.vehicle import Damper
 from dutylog.motion.calibration import compute_travel_m
+from dutylog.motion.validity import SPIKE_MPS
 from dutylog.recording.block import STAMP, TRAVEL, Block, Stream
 
 Array = NDArray[np.float64]
@@ -68,6 +69,8 @@ class TravelBuffer:
         # A neighbour more on each side, so that the slope at the ends doesn't depend on where the window ends.
         wide = self._collect(start - 1, length + 2)
         step = np.diff(wide[:-1], axis=1)
+        # The edges of a spike are no slope: its good neighbours would be moved by a share of its height.
+        step[np.abs(step) > SPIKE_MPS * self.stream.period_fs * 1e-15] = np.nan
         before, after = step[:, :-1], step[:, 1:]
         slope = np.where(np.isnan(before), after, np.where(np.isnan(after), before, (before + after) / 2))
         shift = slope * (wide[-1, 1:-1] * 1e6 / self.stream.period_fs)
