@@ -11,10 +11,21 @@ import pytest
 
 from dutylog.duty.strokes import GATE_UM
 from dutylog.engine.integrate import integrate
+from dutylog.engine.report import Integration
 from dutylog.engine.signals import EVENT_COLUMNS, GROUP_ROWS, SignalExport, signal_columns
 from dutylog.engine.stroke_events import BottomOutFinder, StrokeFinder
 from dutylog.errors import DutylogError, RecordingError
-from engine.builders import CASES, CORNERS, load_columns, load_vehicle, write_recording
+from engine.builders import (
+    CASES,
+    CORNERS,
+    Log,
+    load_columns,
+    load_vehicle,
+    make_vehicle,
+    strokes_mm,
+    travel_stream,
+    write_recording,
+)
 
 MS = 1_000_000
 
@@ -197,6 +208,39 @@ def test_what_can_not_be_written_is_refused_first(tmp_path, signals, events, wor
         SignalExport(load_vehicle("C_desert"), *paths)
     assert words in str(caught.value)
     assert {p.name: p.read_text() for p in tmp_path.iterdir()} == {"there.csv": "mine"}
+
+
+def test_epochs_and_a_changed_damper_break_travel(tmp_path):
+    """A log of two runs, a damper changed in between and a hole: each ends the open stroke."""
+    vehicle = make_vehicle()
+    log, stream = Log(vehicle), travel_stream("left", "right")
+    log.start(stream)
+    log.event("install", position="left", unit_id="unit-1", serial=None)
+    log.write(stream, strokes_mm(10.2))
+    log.write(stream, strokes_mm(5.3), at=14_700)
+    log.end()
+    log.start(stream, t0_ns=60 * 10**9)
+    log.event("install", position="left", unit_id="unit-2", serial=None)
+    log.write(stream, strokes_mm(7.7))
+    log.end()
+    log.close()
+    with SignalExport(vehicle, tmp_path / "s.parquet", tmp_path / "e.parquet") as export:
+        work = Integration(vehicle, export=export)
+        for frame in log.frames:
+            work.feed(frame)
+        work.finish()
+    signals, events = read(tmp_path / "s.parquet"), read(tmp_path / "e.parquet")
+    totals = work.engine.totals()
+    assert {"unit-1", "unit-2"} <= totals.keys()
+    for position, units in (("left", ["unit-1", "unit-2"]), ("right", [work.engine.units()["right"]])):
+        strokes = of(events, "stroke", position)
+        assert len(strokes["kind"]) == sum(totals[unit].strokes_count for unit in units) > 40
+        length_um = np.rint(strokes["length_mm"] * 1000).sum()
+        assert length_um == sum(totals[unit].stroke_travel_um for unit in units)
+        energy_uj = np.rint(np.nansum(signals[f"{position}_heat_j"]) * 1e6)
+        assert energy_uj == sum(totals[unit].energy_uj for unit in units)
+    assert np.array_equal(np.unique(signals["epoch"]), [1, 2])
+    assert set(of(events, "stroke", "left")["epoch"].tolist()) == {1, 2}
 
 
 def found(travel_um, speed_mps=None, pieces=(), finish=True):
