@@ -103,9 +103,11 @@ class SignalExport:
                 raise DutylogError(f"{signals}: named for signals and for events; name two files")
         self._duties: dict[str, WatchedDuty] = {}
         self._epoch = 1
+        self._events: EventRows | None = None
         self._signals = None if signals is None else SignalRows(signals, vehicle)
         try:
-            self._events = None if events is None else EventRows(events, vehicle)
+            if events is not None:
+                self._events = EventRows(events, vehicle)
         except DutylogError:
             self._discard()
             raise
@@ -155,7 +157,7 @@ class SignalExport:
             self._discard()
 
     def _discard(self) -> None:
-        for rows in (self._signals, getattr(self, "_events", None)):
+        for rows in (self._signals, self._events):
             if rows is not None:
                 rows.file.discard()
 
