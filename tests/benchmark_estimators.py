@@ -1,6 +1,6 @@
 """Which shaft-speed estimator: candidates of several families on every healthy recording with known truth.
 
-`make benchmark BENCHMARK_ARGS=estimators`, or `python -m tests.benchmark_estimators`. About a minute.
+`python -m tests.benchmark_estimators`, half a minute. What the tables say: shared/SHAFT_SPEED.md.
 """
 
 from __future__ import annotations

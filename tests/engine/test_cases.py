@@ -39,8 +39,6 @@ LIMITS = {
     "G_clock": Limits((1e-3, 1e-3, 9e-3), 0.005, 0.025, 0.01),
     "J_bypass": Limits((1e-3, 1e-3, 2e-3), 0.010, 0.025, 0.005),
 }
-# Measured and not yet within its limit; goes from here as soon as it is.
-KNOWN_SHORT = {("G_clock", "rear_left", "peak_rebound_mps"): 0.0255}
 
 FAULT_KINDS = {"pot_open": "travel_open", "pot_stuck": "travel_stuck", "thermocouple_open": "thermocouple_open"}
 
@@ -131,11 +129,7 @@ def test_the_recordings_hold_bottom_outs_at_all():
 def test_peak_speed_is_the_true_one(name, key):
     for position, ours, truth, _ in pairs(name):
         error, limit = abs(relative(key, ours, truth)), LIMITS[name].peak_speed
-        known = KNOWN_SHORT.get((name, position, key))
-        if known is None:
-            assert error <= limit, (position, ours[key], truth[key])
-        else:
-            assert limit < error <= known, (position, "take it off KNOWN_SHORT when it is within its limit")
+        assert error <= limit, (position, ours[key], truth[key])
 
 
 @pytest.mark.parametrize("name", NAMES)

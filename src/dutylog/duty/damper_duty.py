@@ -109,7 +109,9 @@ class DamperDuty:
         starts = np.array((0, *edges[:-1]))
         if self.first_um is None:
             self.first_um = int(travel[0])
-        step = np.diff(travel, prepend=travel[0] if self.last_um is None else self.last_um)
+        step = np.empty_like(travel)
+        step[0] = 0 if self.last_um is None else travel[0] - self.last_um
+        np.subtract(travel[1:], travel[:-1], out=step[1:])
         places = _turning_places(step, edges)
         path = travel[places]
         points = list(zip(path.tolist(), (run.start_ns + places * run.period_ns).tolist(), strict=True))
@@ -205,15 +207,18 @@ class DamperDuty:
 
     def _add_classes(self, run: PreparedRun, starts: Ints) -> tuple[list[int], list[int]]:
         """Add to the histograms; return (compression, rebound) energy [uJ] of each piece."""
-        key = np.clip(run.speed_mps * _FINE_PER_MPS + (_FINE + 0.5), 0, 2 * _FINE).astype(np.intp)
+        fine = run.speed_mps * _FINE_PER_MPS
+        fine += _FINE + 0.5
+        key = np.clip(fine, 0, 2 * _FINE, out=fine).astype(np.intp)
         # Exact: a run's energy in uJ stays far below 2**53.
         fine_energy = np.bincount(key, run.energy_uj, 2 * _FINE + 1)
         fine_count = np.bincount(key, minlength=2 * _FINE + 1)
         self.energy_by_speed_uj += np.add.reduceat(fine_energy, _FINE_STARTS).astype(np.int64)
         self.time_by_speed_ns += np.add.reduceat(fine_count, _FINE_STARTS) * run.period_ns
         # Half a micrometre keeps the class edges on whole micrometres whatever the rounding of 1/5000.
-        place = ((run.travel_um + 0.5) * (1.0 / POSITION_BIN_UM) + _POSITION_OFFSET).astype(np.intp)
-        place = np.clip(place, 0, POSITION_BINS - 1)
+        coarse = run.travel_um * (1.0 / POSITION_BIN_UM)
+        coarse += _POSITION_OFFSET + 0.5 / POSITION_BIN_UM
+        place = np.clip(coarse, 0, POSITION_BINS - 1, out=coarse).astype(np.intp)
         self.time_by_position_ns += np.bincount(place, minlength=POSITION_BINS) * run.period_ns
         inwards = np.add.reduceat(np.where(run.speed_mps >= 0, run.energy_uj, 0), starts)
         both = np.add.reduceat(run.energy_uj, starts)
@@ -225,19 +230,25 @@ class DamperDuty:
             if not (self._armed and self._rearmed) and int(travel_um.min()) < self.stroke_um - REARM_UM:
                 self._armed = self._rearmed = True
             return []
-        hit = travel_um >= self.stroke_um - BOTTOM_UM
-        free = travel_um < self.stroke_um - REARM_UM
+        hits = np.flatnonzero(travel_um >= self.stroke_um - BOTTOM_UM)
+        # Between two hits the damper is armed again where travel fell below the re-arming mark.
+        lowest = np.minimum.reduceat(travel_um, np.concatenate([[0], hits]))
+        free = (lowest < self.stroke_um - REARM_UM).tolist()
         found = []
-        for place in np.flatnonzero(hit | free).tolist():
-            if free[place]:
+        if hits[0] == 0:
+            free[0] = False  # nothing lies before the first sample
+        for place, was_free in zip(hits.tolist(), free[:-1], strict=True):
+            if was_free:
                 self._armed = self._rearmed = True
-            elif self._armed:
+            if self._armed:
                 self._armed = False
                 found.append(place)
                 if self._rearmed:
                     self.sums.bottom_outs_count += 1
                 else:
                     self._bottomed_first = True
+        if free[-1]:
+            self._armed = self._rearmed = True
         return found
 
     def _merge_bottom_outs(self, later: DamperDuty) -> None:

@@ -8,9 +8,10 @@ shared/STROKES.md; tests/duty/test_strokes.py splits random series at every poin
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import Any
+
+import numpy as np
 
 from dutylog.duty.rainflow import Rainflow
 
@@ -19,60 +20,95 @@ GATE_UM = 3_000
 LENGTH_BIN_UM = 5_000
 FREQUENCY_EDGES_HZ = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 """Classes of stroke frequency, 1 / (2 x duration of the stroke); the outer two are open."""
+LENGTH_BINS = 128
+_FREQUENCY_EDGES = np.array(FREQUENCY_EDGES_HZ)
 
 Point = tuple[int, int]
 """Travel [um] and the time [ns] it was first reached."""
 
 
-@dataclass(slots=True)
 class StrokeCounts:
-    """Finished strokes: number, length and classes. Lengths in um, classes of 5 mm."""
+    """Finished strokes: number, length and classes. Lengths in um, classes of 5 mm, the last one open."""
 
-    strokes_count: int = 0
-    compression_count: int = 0
-    travel_um: int = 0
-    compression_by_length: dict[int, int] = field(default_factory=dict)
-    rebound_by_length: dict[int, int] = field(default_factory=dict)
-    by_frequency: dict[int, int] = field(default_factory=dict)
+    __slots__ = ("_classes", "compression_count", "strokes_count", "travel_um")
 
-    def add(self, start: Point, end: Point) -> None:
-        """Count one stroke from start to end."""
-        length_um = abs(end[0] - start[0])
-        self.strokes_count += 1
-        self.travel_um += length_um
-        by_length = self.rebound_by_length
-        if end[0] > start[0]:
-            self.compression_count += 1
-            by_length = self.compression_by_length
-        key = length_um // LENGTH_BIN_UM
-        by_length[key] = by_length.get(key, 0) + 1
-        frequency_hz = 5e8 / max(1, end[1] - start[1])
-        group = bisect_right(FREQUENCY_EDGES_HZ, frequency_hz)
-        self.by_frequency[group] = self.by_frequency.get(group, 0) + 1
+    def __init__(self) -> None:
+        self.strokes_count = 0
+        self.compression_count = 0
+        self.travel_um = 0
+        # Rows: compression by length, rebound by length, all by frequency.
+        self._classes = np.zeros((3, LENGTH_BINS), dtype=np.int64)
+
+    @property
+    def compression_by_length(self) -> dict[int, int]:
+        """Return compression strokes by class of length, empty classes left out."""
+        return self._row(0)
+
+    @property
+    def rebound_by_length(self) -> dict[int, int]:
+        """Return rebound strokes by class of length, empty classes left out."""
+        return self._row(1)
+
+    @property
+    def by_frequency(self) -> dict[int, int]:
+        """Return strokes by class of frequency, empty classes left out."""
+        return self._row(2)
+
+    def add(self, strokes: list[tuple[Point, Point]]) -> None:
+        """Count strokes, each given by its start and end."""
+        if not strokes:
+            return
+        ends = np.array(strokes, dtype=np.int64)
+        length_um = ends[:, 1, 0] - ends[:, 0, 0]
+        duration_ns = np.maximum(1, ends[:, 1, 1] - ends[:, 0, 1])
+        inwards = length_um > 0
+        length_um = np.abs(length_um)
+        self.strokes_count += len(strokes)
+        self.compression_count += int(np.count_nonzero(inwards))
+        self.travel_um += int(length_um.sum())
+        group = np.minimum(length_um // LENGTH_BIN_UM, LENGTH_BINS - 1) + LENGTH_BINS * ~inwards
+        self._classes[:2] += np.bincount(group, minlength=2 * LENGTH_BINS).reshape(2, -1)
+        frequency = np.searchsorted(_FREQUENCY_EDGES, 5e8 / duration_ns, side="right")
+        self._classes[2] += np.bincount(frequency, minlength=LENGTH_BINS)
 
     def merge(self, other: StrokeCounts) -> None:
         """Add other strokes."""
         self.strokes_count += other.strokes_count
         self.compression_count += other.compression_count
         self.travel_um += other.travel_um
-        for mine, theirs in (
-            (self.compression_by_length, other.compression_by_length),
-            (self.rebound_by_length, other.rebound_by_length),
-            (self.by_frequency, other.by_frequency),
-        ):
-            for key, count in theirs.items():
-                mine[key] = mine.get(key, 0) + count
+        self._classes += other._classes
 
     def copy(self) -> StrokeCounts:
         """Return an independent copy."""
-        return StrokeCounts(
-            self.strokes_count,
-            self.compression_count,
-            self.travel_um,
-            dict(self.compression_by_length),
-            dict(self.rebound_by_length),
-            dict(self.by_frequency),
-        )
+        counts = StrokeCounts()
+        counts.merge(self)
+        return counts
+
+    def to_list(self) -> list[Any]:
+        """Return the state in JSON types."""
+        groups = [sorted(self._row(row).items()) for row in range(3)]
+        return [self.strokes_count, self.compression_count, self.travel_um, *groups]
+
+    @staticmethod
+    def from_list(data: list[Any]) -> StrokeCounts:
+        """Restore what `to_list` gave."""
+        counts = StrokeCounts()
+        counts.strokes_count, counts.compression_count, counts.travel_um = (int(x) for x in data[:3])
+        for row, group in enumerate(data[3:]):
+            for key, count in group:
+                counts._classes[row, key] = count
+        return counts
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, StrokeCounts) and self.to_list() == other.to_list()
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __repr__(self) -> str:
+        return f"StrokeCounts.from_list({self.to_list()})"
+
+    def _row(self, row: int) -> dict[int, int]:
+        return {int(key): int(self._classes[row, key]) for key in np.flatnonzero(self._classes[row])}
 
 
 @dataclass(slots=True)
@@ -140,6 +176,7 @@ class Strokes:
         """
         chain = self.head if self.tail is None else self.tail
         certain: list[tuple[int, int]] = []
+        strokes: list[tuple[Point, Point]] = []
         pivots: list[int] = []
         extreme, direction = chain.extreme, chain.direction
         for number, point in enumerate(points):
@@ -153,10 +190,18 @@ class Strokes:
             if ahead > 0:
                 extreme = point
             elif ahead <= -GATE_UM:
-                certain.append((number, self._count(chain, extreme)))
+                last = chain.last if chain.last is not None else extreme
+                if chain.reversals == 0 and self.tail is None:
+                    chain.second = extreme
+                else:
+                    strokes.append((last, extreme))
+                chain.reversals += 1
+                chain.last = extreme
+                certain.append((number, extreme[0] - last[0]))
                 pivots.append(extreme[0])
                 direction, extreme = -direction, point
         chain.extreme, chain.direction = extreme, direction
+        self.counts.add(strokes)
         if pivots:
             self.flow.update(pivots)
         return certain
@@ -164,15 +209,11 @@ class Strokes:
     def _confirm(self, chain: Chain, pivot: Point) -> int:
         """Take the end of a stroke as certain; return its length [um], positive for compression."""
         self.flow.update((pivot[0],))
-        return self._count(chain, pivot)
-
-    def _count(self, chain: Chain, pivot: Point) -> int:
-        """Count the stroke that ends at a pivot, the head's first one apart; return its length [um]."""
         last = chain.last if chain.last is not None else pivot
         if chain.reversals == 0 and self.tail is None:
             chain.second = pivot
         else:
-            self.counts.add(last, pivot)
+            self.counts.add([(last, pivot)])
         chain.reversals += 1
         chain.last = pivot
         return pivot[0] - last[0]
@@ -214,7 +255,7 @@ class Strokes:
         """Return the strokes whose end is certain, the first one included."""
         counts = self.counts.copy()
         if self.head.first is not None and self.head.second is not None:
-            counts.add(self.head.first, self.head.second)
+            counts.add([(self.head.first, self.head.second)])
         return counts
 
     def finished(self) -> StrokeCounts:
@@ -238,26 +279,17 @@ class Strokes:
         return {
             "head": _chain_to_list(self.head),
             "tail": None if self.tail is None else _chain_to_list(self.tail),
-            "counts": [
-                self.counts.strokes_count,
-                self.counts.compression_count,
-                self.counts.travel_um,
-                sorted(self.counts.compression_by_length.items()),
-                sorted(self.counts.rebound_by_length.items()),
-                sorted(self.counts.by_frequency.items()),
-            ],
+            "counts": self.counts.to_list(),
             "flow": self.flow.to_dict(),
         }
 
     @staticmethod
     def from_dict(data: dict[str, Any]) -> Strokes:
         """Restore what `to_dict` gave."""
-        strokes, compressions, travel_um, *groups = data["counts"]
-        by = [{int(key): int(count) for key, count in group} for group in groups]
         return Strokes(
             head=_chain_from_list(data["head"]),
             tail=None if data["tail"] is None else _chain_from_list(data["tail"]),
-            counts=StrokeCounts(int(strokes), int(compressions), int(travel_um), *by),
+            counts=StrokeCounts.from_list(data["counts"]),
             flow=Rainflow.from_dict(data["flow"]),
         )
 

@@ -24,7 +24,7 @@ from dutylog.duty.totals import Totals
 from dutylog.engine.epoch_run import EpochRun, PreparedSpan, PreparedTile
 from dutylog.engine.minutes import MinuteTracker
 from dutylog.engine.output import DamperLive, Fault, Live, Step, TripRow
-from dutylog.engine.place import Energies, Place, TileGain, is_shaken
+from dutylog.engine.place import Energies, Place, TileGain
 from dutylog.engine.stuck import StuckJudge
 from dutylog.engine.trips import TileSummary, TripTracker
 from dutylog.errors import InputError
@@ -33,7 +33,7 @@ from dutylog.recording.frame import Frame, FrameType
 MOVING_MPS = 1.0
 MOVING_TILES = 10
 """Moving: speed over 1 m/s, or a stroke within the last 10 s (shared/CONVENTIONS.md)."""
-SPAN_TILES = 8
+SPAN_TILES = 12
 """Tiles prepared in one go when there are many: enough to hide the cost of each call, few enough for the cache."""
 HEAT_TILES = 10
 """Heat going in is the mean over the last 10 s."""
@@ -266,8 +266,7 @@ class Engine:
         rms_mps = np.sqrt(np.einsum("dtn,dtn->dt", by_tile, by_tile) / by_tile.shape[2])
         gains = []
         for row, place in enumerate(self._places):
-            shaken = [is_shaken(tile, row, rms_mps[:, number]) for number, tile in enumerate(span.tiles)]
-            gains.append(place.take_span(span, row, shaken, run.travel_faults, energy_uj[row]))
+            gains.append(place.take_span(span, row, rms_mps, run.travel_faults, energy_uj[row]))
         for number, tile in enumerate(span.tiles):
             self._take_tile(tile, [of_damper[number] for of_damper in gains], step)
             if self._observer is not None:

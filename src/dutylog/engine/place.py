@@ -56,18 +56,22 @@ class Place:
     next_index: int | None = None
 
     def take_span(
-        self, span: PreparedSpan, row: int, shaken: list[bool], tracker: FaultTracker, energy_uj: Energies
+        self, span: PreparedSpan, row: int, rms_mps: Floats, tracker: FaultTracker, energy_uj: Energies
     ) -> list[TileGain]:
-        """Add tiles to the duty; return what each brought. energy_uj (indices,) takes the heat that counts."""
+        """Add tiles to the duty; return what each brought.
+
+        rms_mps: (dampers, tiles) shaft speeds. energy_uj: (indices,) takes the heat that counts.
+        """
         heat_uj = self._compute_heat_uj(span, row)
         travel_um = np.rint(span.travel_m[row] * 1e6).astype(np.int64)
         for tile in span.tiles:
             self.duty.add_body_c(tile.body_samples[row])
-        if span.clean[row] and self.stuck.is_calm and not self._is_quiet(span, row, shaken):
+        if span.clean[row] and self.stuck.is_calm and not self._may_be_stuck(span, row, rms_mps):
             energy_uj[:] = heat_uj
             return self._take_clean(span, row, heat_uj, travel_um)
         gains, start = [], 0
-        for tile, shake in zip(span.tiles, shaken, strict=True):
+        for number, tile in enumerate(span.tiles):
+            shake = is_shaken(tile, row, rms_mps[:, number])
             part = slice(start, start + tile.n)
             start += tile.n
             faults: list[Fault] = []
@@ -88,16 +92,15 @@ class Place:
         np.maximum(heat, 0.0, out=heat)
         return np.rint(heat, out=heat).astype(np.int64)
 
-    def _is_quiet(self, span: PreparedSpan, row: int, shaken: list[bool]) -> bool:
-        """Return whether a quarter of some tile is so quiet that the sensor may be stuck."""
-        if not any(shaken):
-            return False
-        n = span.tiles[0].n
-        edges = np.add.outer(np.arange(len(shaken)) * n, [n * q // QUARTERS for q in range(QUARTERS)]).ravel()
+    def _may_be_stuck(self, span: PreparedSpan, row: int, rms_mps: Floats) -> bool:
+        """Return whether in some tile a quarter is quiet while the other dampers are shaken."""
+        n, count = span.tiles[0].n, len(span.tiles)
+        edges = np.add.outer(np.arange(count) * n, [n * q // QUARTERS for q in range(QUARTERS)]).ravel()
         travel = span.travel_m[row]
         spread_m = np.maximum.reduceat(travel, edges) - np.minimum.reduceat(travel, edges)
         limits_m = [max(QUIET_M, QUIET_NOISE_LEVELS * float(tile.noise_m[row])) for tile in span.tiles]
-        return bool((spread_m.reshape(len(shaken), -1) < np.array(limits_m)[:, None]).any())
+        quiet = (spread_m.reshape(count, -1) < np.array(limits_m)[:, None]).any(axis=1)
+        return any(is_shaken(span.tiles[number], row, rms_mps[:, number]) for number in np.flatnonzero(quiet))
 
     def _take_clean(self, span: PreparedSpan, row: int, heat_uj: Energies, travel_um: Energies) -> list[TileGain]:
         """Add tiles of which every sample counts."""

@@ -37,13 +37,14 @@ class TravelBuffer:
         skip = max(0, self.end_index - block.first_index)
         if skip >= len(block.data):
             return
-        data = block.data[skip:].astype(np.float64)
-        rows = np.full((len(self._dampers) + 1, len(data)), np.nan)
+        data = np.ascontiguousarray(block.data[skip:].T, dtype=np.float64)
+        rows = np.empty((len(self._dampers) + 1, data.shape[1]))
         for row, (damper, column) in enumerate(zip(self._dampers, self._columns, strict=True)):
-            if column is not None:
-                rows[row] = compute_travel_m(data[:, column], self.stream.channels[column].unit, damper)
-        if self._stamp is not None:
-            rows[-1] = data[:, self._stamp]
+            if column is None:
+                rows[row] = np.nan
+            else:
+                rows[row] = compute_travel_m(data[column], self.stream.channels[column].unit, damper)
+        rows[-1] = np.nan if self._stamp is None else data[self._stamp]
         self._pieces.append((block.first_index + skip, rows))
         self.end_index = block.end_index
 

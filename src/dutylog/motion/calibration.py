@@ -36,6 +36,9 @@ def compute_travel_m(raw: NDArray[np.float64], unit: str, damper: Damper) -> NDA
 
 def interpolate_extended(x: NDArray[np.float64], points: tuple[tuple[float, float], ...]) -> NDArray[np.float64]:
     """Return piecewise-linear values through `points` (x rising), end slopes extended; NaN stays NaN."""
+    if len(points) == 2:
+        (x0, y0), (x1, y1) = points
+        return y0 + (x - x0) * ((y1 - y0) / (x1 - x0))
     xs = np.array([p[0] for p in points])
     ys = np.array([p[1] for p in points])
     piece = np.clip(np.searchsorted(xs, x, side="right") - 1, 0, len(xs) - 2)

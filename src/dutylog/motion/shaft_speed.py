@@ -24,22 +24,33 @@ from dutylog.errors import InputError
 
 Array = NDArray[np.float64]
 
-# Smoothing of the power spectrum for the gain and for the decision whether a bin holds signal, in
+# Smoothing of the power spectrum for the gain, and for the decision whether a bin holds signal, in
 # bins of about 0.5 Hz; the decision level over the floor. Chosen on the recordings of tests/data/cases
-# (energy within 0.2 % at every sensor grade; lower levels let noise through, higher ones cut signal).
+# and on 48 simulated drives (shared/SHAFT_SPEED.md): lower levels let noise through, higher ones cut
+# off the tail of smooth roads and of an idling engine. For speed the tail counts most, so its level is
+# lower; above the split a wider mean, which scatters less, allows a lower one still, until noise in
+# speed, which grows with frequency, makes a wrong "yes" dear.
 _GAIN_BINS = 5
-_DECISION_BINS = 21
-_DECISION_LEVEL = 3.0
+_LOW_BINS = 21
+_HIGH_BINS = 61
+_TRAVEL_LEVEL = 3.0
+_SPEED_LOW_LEVEL = 2.5
+_SPEED_HIGH_LEVELS = ((60.0, 1.6), (150.0, 3.0))
+_SPLIT_HZ = 40.0
+# Slower samplers hold noise and motion in the same few Hz; there the levels for speed are those for travel.
+_TUNED_NYQUIST_HZ = 250.0
 # The floor is read where no shaft moves: the upper half of the band, short of the last 2 %.
 _FLOOR_BAND = (0.5, 0.98)
 # Mains hum: harmonics looked at, how far off nominal the mains may be (0.5 %), how far a line must
-# stand over its neighbours, and how many bins either side it leaks into with this taper.
+# stand over its neighbours, and how many bins either side it leaks into with this taper; more where it
+# stands so far out that the neighbours are its own leak.
 _MAINS_HZ = (50.0, 60.0)
 _MAINS_HARMONICS = (1, 2, 3, 4, 5)
 _MAINS_OFF_RATIO = 0.005
 _LINE_LEVEL = 12.0
+_STRONG_RATIO = 300.0
+_LEAK_BINS = 12
 _LINE_HALF_BINS = 4
-_LINE_BINS = np.arange(-_LINE_HALF_BINS, _LINE_HALF_BINS + 1)
 _SIDE_BINS = np.concatenate([np.arange(-12, -_LINE_HALF_BINS), np.arange(_LINE_HALF_BINS + 1, 13)])
 
 
@@ -90,6 +101,10 @@ class ShaftSpeedEstimator:
         self._derive = 2j * np.pi * np.fft.rfftfreq(shape.length)
         self._floor = slice(int(_FLOOR_BAND[0] * len(freq_hz)), int(_FLOOR_BAND[1] * len(freq_hz)))
         self._lines = _line_bands(freq_hz)
+        fine = freq_hz[-1] >= _TUNED_NYQUIST_HZ
+        self._speed_level = _SPEED_LOW_LEVEL if fine else _TRAVEL_LEVEL
+        self._split = int(np.searchsorted(freq_hz, _SPLIT_HZ)) if fine else len(freq_hz)
+        self._high_sums: Array = _HIGH_BINS * np.interp(freq_hz[self._split :], *np.array(_SPEED_HIGH_LEVELS).T)
 
     def prepare(self, window_m: Array, dt_s: float) -> tuple[Array, Array, Array]:
         """Return prepared travel, shaft speed and noise of the tile.
@@ -120,13 +135,13 @@ class ShaftSpeedEstimator:
         band = power[:, self._floor]
         middle = band.shape[1] // 2
         floor = np.partition(band, middle, axis=1)[:, middle, None] / np.log(2.0)
-        self._remove_lines(spectrum, power)
-        gain = _shrinkage(power, floor)
+        self._remove_lines(spectrum, power, floor)
+        for_travel, for_speed = self._gains(power, floor)
         channels = len(window_m)
         both = np.empty((2 * channels, spectrum.shape[1]), dtype=np.complex128)
-        spectrum *= gain
-        np.multiply(spectrum, gain, out=both[:channels])
-        np.multiply(spectrum, self._derive, out=both[channels:])
+        np.multiply(spectrum, for_travel, out=both[:channels])
+        spectrum *= self._derive
+        np.multiply(spectrum, for_speed, out=both[channels:])
         tile = slice(shape.past, shape.past + shape.n)
         signals = np.fft.irfft(both, shape.length, axis=1)[:, tile]
         travel = rise * self._ramp[tile]
@@ -136,56 +151,79 @@ class ShaftSpeedEstimator:
         speed /= dt_s
         return travel, speed, np.sqrt(floor[:, 0] / self._taper_power)
 
-    def _remove_lines(self, spectrum: NDArray[np.complex128], power: Array) -> None:
+    def _remove_lines(self, spectrum: NDArray[np.complex128], power: Array, floor: Array) -> None:
         """Take mains hum out, in place: narrow lines near mains harmonics that stand over both sides."""
-        channels = np.arange(len(power))[:, None]
-        for low, high in self._lines:
-            peak = low + np.argmax(power[:, low:high], axis=1)[:, None]
-            sides = power[channels, peak + _SIDE_BINS]
-            half = len(_SIDE_BINS) // 2
-            level = np.maximum(sides[:, :half].mean(axis=1), sides[:, half:].mean(axis=1))
-            stands_out = np.flatnonzero(power[channels, peak][:, 0] > _LINE_LEVEL * level)
-            if len(stands_out):
-                rows, bins = channels[stands_out], peak[stands_out] + _LINE_BINS
-                spectrum[rows, bins] = 0.0
-                power[rows, bins] = level[stands_out, None]
+        if not self._lines.size:
+            return
+        near = power[:, self._lines]
+        peak = self._lines[np.arange(len(self._lines)), np.argmax(near, axis=2)]
+        sides = np.take_along_axis(power, (peak[:, :, None] + _SIDE_BINS).reshape(len(power), -1), axis=1)
+        sides = sides.reshape(len(power), len(self._lines), 2, -1).mean(axis=3).max(axis=2)
+        for row, line in np.argwhere(near.max(axis=2) > _LINE_LEVEL * sides):
+            cut = slice(peak[row, line] - _LINE_HALF_BINS, peak[row, line] + _LINE_HALF_BINS + 1)
+            before, side = power[row, cut], sides[row, line]
+            # A line goes down to the level beside it, not to nothing: where chance or a wheel made it,
+            # what is left has the power that belongs there.
+            left = np.minimum(before, side)
+            spectrum[row, cut] *= np.sqrt(np.divide(left, before, out=np.zeros_like(left), where=before > 0.0))
+            if before[_LINE_HALF_BINS] > _STRONG_RATIO * side:
+                # Beside so strong a line that level is its own leak.
+                cut = slice(peak[row, line] - _LEAK_BINS, peak[row, line] + _LEAK_BINS + 1)
+                spectrum[row, cut] = 0.0
+                left = np.minimum(power[row, cut], floor[row])
+            power[row, cut] = left
+
+    def _gains(self, power: Array, floor: Array) -> tuple[Array, Array]:
+        """Return the gains (channels, bins) for travel and for speed that keep what stands above the floor."""
+        sums = _RunningSums(power)
+        above, split = sums.over(_LOW_BINS), self._split
+        clear_travel = above > (_TRAVEL_LEVEL * _LOW_BINS) * floor
+        clear_speed = above > (self._speed_level * _LOW_BINS) * floor
+        np.greater(sums.over(_HIGH_BINS, split), floor * self._high_sums, out=clear_speed[:, split:])
+        near = sums.over(_GAIN_BINS)
+        # Bins that are kept lie well above the floor, so nothing is divided by zero.
+        kept = clear_speed | clear_travel
+        kept &= near > 0.0
+        share = np.divide(_GAIN_BINS * floor, near, out=np.ones_like(near), where=kept)
+        np.subtract(1.0, share, out=share)
+        np.maximum(share, 0.0, out=share)
+        for_speed = np.sqrt(share)
+        for_speed *= clear_speed
+        share *= clear_travel
+        return share, for_speed
 
 
-def _line_bands(freq_hz: Array) -> tuple[tuple[int, int], ...]:
-    """Return bin ranges around mains harmonics that lie well inside the spectrum."""
-    bands = []
+def _line_bands(freq_hz: Array) -> NDArray[np.intp]:
+    """Return the bins (bands, width) around mains harmonics that lie well inside the spectrum.
+
+    Each band is only as wide as the mains may be off, so that a corrugation's harmonic beside it stays;
+    shorter ones repeat their last bin, so that one array operation serves them all.
+    """
     per_hz = 1.0 / (freq_hz[1] - freq_hz[0])
-    for mains_hz in _MAINS_HZ:
-        for harmonic in _MAINS_HARMONICS:
-            center_hz = mains_hz * harmonic
-            off_hz = center_hz * _MAINS_OFF_RATIO + 0.3
-            low = round((center_hz - off_hz) * per_hz)
-            high = round((center_hz + off_hz) * per_hz) + 1
-            if low > 13 and high + 13 < len(freq_hz) * 0.9:
-                bands.append((low, high))
-    return tuple(bands)
+    bands = []
+    for center_hz in (mains_hz * harmonic for mains_hz in _MAINS_HZ for harmonic in _MAINS_HARMONICS):
+        off_hz = center_hz * _MAINS_OFF_RATIO + 0.3
+        low, high = round((center_hz - off_hz) * per_hz), round((center_hz + off_hz) * per_hz)
+        if low > _LEAK_BINS and high + _LEAK_BINS < len(freq_hz) * 0.9:
+            bands.append(np.arange(low, high + 1))
+    width = max((len(band) for band in bands), default=0)
+    return np.array([np.pad(band, (0, width - len(band)), mode="edge") for band in bands], dtype=np.intp)
 
 
-def _shrinkage(power: Array, floor: Array) -> Array:
-    """Return the gain (channels, bins) that keeps the power above the floor."""
-    near, wide = _box_sums(power)
-    clear = wide > (_DECISION_LEVEL * _DECISION_BINS) * floor
-    # Bins that are kept lie well above the floor, so nothing is divided by zero.
-    ratio = np.divide(_GAIN_BINS * floor, near, out=np.ones_like(near), where=clear & (near > 0.0))
-    np.subtract(1.0, ratio, out=ratio)
-    np.maximum(ratio, 0.0, out=ratio)
-    return np.sqrt(ratio, out=ratio)
+class _RunningSums:
+    """Sums over neighbours, mirrored at both ends, of any odd width up to _HIGH_BINS."""
 
+    def __init__(self, power: Array) -> None:
+        half, self._bins = _HIGH_BINS // 2, power.shape[1]
+        total = np.empty((len(power), self._bins + 2 * half + 1))
+        total[:, 0] = 0.0
+        total[:, 1 : half + 1] = power[:, half:0:-1]
+        total[:, half + 1 : half + 1 + self._bins] = power
+        total[:, half + 1 + self._bins :] = power[:, -2 : -half - 2 : -1]
+        self._total = np.cumsum(total, axis=1, out=total)
 
-def _box_sums(power: Array) -> tuple[Array, Array]:
-    """Return running sums over _GAIN_BINS and over _DECISION_BINS neighbours, mirrored at both ends."""
-    half, bins = _DECISION_BINS // 2, power.shape[1]
-    total = np.empty((len(power), bins + 2 * half + 1))
-    total[:, 0] = 0.0
-    total[:, 1 : half + 1] = power[:, half:0:-1]
-    total[:, half + 1 : half + 1 + bins] = power
-    total[:, half + 1 + bins :] = power[:, -2 : -half - 2 : -1]
-    np.cumsum(total, axis=1, out=total)
-    inner = half - _GAIN_BINS // 2
-    near = total[:, inner + _GAIN_BINS : inner + _GAIN_BINS + bins] - total[:, inner : inner + bins]
-    return near, total[:, _DECISION_BINS:] - total[:, :-_DECISION_BINS]
+    def over(self, width: int, first: int = 0) -> Array:
+        """Return the sum over `width` bins around each, from bin `first` on."""
+        start = _HIGH_BINS // 2 - width // 2 + first
+        stop = start + self._bins - first
+        return self._total[:, start + width : stop + width] - self._total[:, start:stop]
