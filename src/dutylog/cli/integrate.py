@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from dutylog import config
+from dutylog.engine.heap import keep_freed_memory
 from dutylog.engine.integrate import integrate as integrate_recording
 from dutylog.engine.report import Integration
 from dutylog.engine.signals import SignalExport
@@ -42,6 +43,7 @@ def integrate(config_path: Path, form: str, signals: Path | None, events: Path |
     RECORDING is a Parquet, CSV or MDF4 file, or the folder of a raw log. Nothing is written but what
     --signals and --events name; a file that exists is never overwritten.
     """
+    keep_freed_memory()
     settings = config.load(config_path)
     if signals is None and events is None:
         work = _integrate(recording, settings)

@@ -26,6 +26,7 @@ from dutylog.daemon.units import pending_events, settle_units
 from dutylog.daemon.wall_time import is_utc_trusted
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.engine.engine import is_named
+from dutylog.engine.heap import keep_freed_memory
 from dutylog.engine.output import MinuteRow, TripRow
 from dutylog.errors import DutylogError, LedgerError, LedgerFull, RecordingError, SourceError
 from dutylog.ledger.command import apply_command
@@ -322,6 +323,7 @@ def _pack(duty: DamperDuty) -> bytes:
 
 def main() -> int:
     """Run core with the settings on the first line of standard input; SIGTERM ends it cleanly."""
+    keep_freed_memory()
     settings = CoreSettings.from_json(sys.stdin.readline())
     core = Core(settings, SystemClock(), lambda line: print(f"core: {line}", file=sys.stderr, flush=True))  # noqa: T201
     signal.signal(signal.SIGTERM, lambda *_: core.stop())
