@@ -11,6 +11,7 @@ from typing import Any
 from dutylog.errors import InputError
 from dutylog.ledger.database import Database
 from dutylog.ledger.rows import Entry, EntryDraft, Stamp
+from dutylog.recording.codec import encode_json
 
 PREFIX = b"dutylog-entry-1\n"
 FIRST_PREV_HASH = bytes(32)
@@ -26,11 +27,9 @@ def encode_canonical(data: Mapping[str, Any]) -> str:
         InputError: a value JSON doesn't know, NaN or infinity, or text that is no Unicode.
     """
     try:
-        text = json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-        text.encode("utf-8")
-    except (TypeError, ValueError) as err:
-        raise InputError(f"data of an entry is no plain JSON: {err}") from err
-    return text
+        return encode_json(data).decode("utf-8")
+    except InputError as err:
+        raise InputError(f"data of an entry is no plain JSON: {err.__cause__ or err}") from err
 
 
 def compute_hash(entry: Entry) -> bytes:
