@@ -184,18 +184,23 @@ def test_a_package_is_imported_where_its_row_says(package: str) -> None:
     assert [p for p in places if not any(m == p or m.startswith(p) for m in modules)] == []
 
 
+def described_keys(text: str) -> set[str]:
+    """Return the keys in the first column of a text's tables."""
+    return {key for line in re.findall(r"^\| (`.*?) \|", text, re.MULTILINE) for key in re.findall(r"`(\w+)`", line)}
+
+
 def test_result_keys_are_those_described() -> None:
-    """shared/INTEGRATE.md has a row for every key a damper gets, and no other."""
+    """shared/INTEGRATE.md has a row for every key of the result, its clock and its dampers, and no other."""
     page = (REPOSITORY / "shared" / "INTEGRATE.md").read_text(encoding="utf-8")
-    table = page.split("## Result", 1)[1].split("## Accuracy", 1)[0]
-    described = {
-        key for line in re.findall(r"^\| (`.*?) \|", table, re.MULTILINE) for key in re.findall(r"`(\w+)`", line)
-    }
+    section = page.split("## Result", 1)[1].split("## The estimate", 1)[0]
+    result_table, rest = section.split("`clock`: of", 1)
+    clock_table, damper_table = rest.split("Each damper has", 1)
     case = CASES / "A_sine"
     result = integrate(case / "recording.parquet", config.load(case / "truck.toml").vehicle).to_dict()
-    assert set(result) == {"schema", "engine", "dampers"}
+    assert set(result) == described_keys(result_table)
+    assert set(result["clock"]) == described_keys(clock_table)
     for damper in result["dampers"].values():
-        assert set(damper) == described
+        assert set(damper) == described_keys(damper_table)
 
 
 def test_accuracy_table_has_every_case() -> None:

@@ -157,3 +157,37 @@ def test_no_such_file_folder_without_log_and_bad_configuration(tmp_path):
 def test_recording_of_one_row_is_refused(table, tmp_path):
     pq.write_table(table.slice(0, 1), tmp_path / "one.parquet")
     assert refused(run("--config", TRUCK, tmp_path / "one.parquet"), "one.parquet")
+
+
+# -- what the table says beside the figures -------------------------------------------------------------
+
+
+def test_table_tells_why_time_is_missing_and_what_may_have_been_in_it():
+    faults = CASES / "F_faults"
+    done = run("--config", faults / "truck.toml", faults / "recording.parquet")
+    assert done.returncode == 0
+    assert done.stderr == ""
+    result = json.loads(run("--config", faults / "truck.toml", "--format", "json", faults / "recording.parquet").stdout)
+    guess_kj = result["dampers"]["front_right"]["estimated_unmeasured_energy_j"] / 1e3
+    (line,) = [text for text in done.stdout.splitlines() if text.startswith("front_right: not measured")]
+    assert line.startswith(
+        f"front_right: not measured: gap 4.0 s, travel_open 7.0 s; estimated {guess_kj:.3f} kJ in it ("
+    )
+    assert "lower bound" in done.stdout
+    assert done.stdout.endswith("sampled at 1000 Hz\n")
+
+
+def test_table_tells_the_true_rate():
+    case = CASES / "G_clock"
+    done = run("--config", case / "truck.toml", case / "recording.parquet")
+    assert "sampled at 997.3 Hz, rows 80.5 us rms off an even spacing\n" in done.stdout
+
+
+def test_notes_on_the_file_go_to_stderr_in_the_table_and_into_json(table, tmp_path):
+    pq.write_table(table.append_column("gear", pa.array([3.0] * len(table))), tmp_path / "gear.parquet")
+    done = run("--config", TRUCK, tmp_path / "gear.parquet")
+    assert (done.returncode, done.stderr) == (0, "note: columns not used: gear\n")
+    assert "gear" not in done.stdout
+    done = run("--config", TRUCK, "--format", "json", tmp_path / "gear.parquet")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads(done.stdout)["notes"] == ["columns not used: gear"]

@@ -227,9 +227,21 @@ def test_a_damper_at_rest_on_a_standing_vehicle_is_not_stuck():
 
 
 def test_a_rest_of_less_than_a_second_at_full_droop_is_not_stuck():
-    run = drive(spoilt(12, 4.0, 4.8, 0.0))
+    signal = spoilt(12, 4.0, 4.8, 0.0)
+    for start in (3960, 4800):  # 120 mm in 40 ms, there and back
+        signal[start : start + 40] = np.linspace(signal[start - 1], signal[start + 40], 40)
+    run = drive(signal)
     assert "travel_stuck" not in {f.kind for f in run.faults}
     assert run.totals_at("left").measured_us == 12_000_000
+
+
+@pytest.mark.parametrize("rest_ms", [3, 17, 60, 260])
+def test_the_rest_of_a_second_at_the_end_is_no_stuck_sensor(rest_ms):
+    """17 ms at a reversal move by less than any noise; that is no second of rest."""
+    signal = strokes_mm(8 + rest_ms / 1000, 0.5, start_s=0.5 - 8 - rest_ms / 2000)
+    run = drive(signal, strokes_mm(len(signal) / RATE_HZ, 2.0, start_s=0.1))
+    assert run.faults == []
+    assert run.totals_at("left").unmeasured_us == 0
 
 
 def test_a_fault_that_is_open_at_the_end_is_told_at_the_end():

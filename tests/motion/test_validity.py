@@ -9,7 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dutylog.motion.validity import BRIDGED_S, OUTSIDE_M, find_runs, judge_window
+from dutylog.motion.validity import (
+    BRIDGED_S,
+    GAP,
+    IMPOSSIBLE_MPS,
+    IMPOSSIBLE_SPEED,
+    OUTSIDE_M,
+    TRAVEL_OPEN,
+    find_runs,
+    has_holes,
+    judge_window,
+)
 
 STROKE_M = np.array([0.254])
 DT_S = 1e-3
@@ -80,10 +90,105 @@ def test_no_motion_under_the_spike_speed_is_ever_called_a_spike(speeds_mps, rate
     assert not judge(travel, 1 / rate_hz, np.array([10.0])).spike.any()
 
 
-def test_a_step_that_stays_is_no_spike():
-    """A sensor that was knocked and slipped on its rod: nothing comes back."""
-    judged = judge(np.concatenate([np.full((1, 100), REST_M), np.full((1, 100), REST_M + 0.05)], axis=1))
+def step_window(step_m, at=100, n=200):
+    """Return a still window that steps once and stays there."""
+    return np.where(np.arange(n) < at, REST_M, REST_M + step_m)[None, :]
+
+
+def test_a_step_that_stays_is_no_spike_but_faster_than_any_shaft():
+    """A sensor that was knocked and slipped on its rod: nothing comes back. 5 ms on both sides don't count."""
+    judged = judge(step_window(0.05))
     assert not judged.spike.any()
+    assert find_runs(judged.impossible[0]) == find_runs(~judged.valid[0]) == [(95, 105)]
+    assert set(judged.reason[0, 95:105].tolist()) == {IMPOSSIBLE_SPEED}
+
+
+@pytest.mark.parametrize(("speed_mps", "is_impossible"), [(6.0, False), (9.9, False), (10.1, True)])
+def test_what_a_shaft_can_do_is_never_impossible(speed_mps, is_impossible):
+    """Bottom-outs reach 6 m/s; the limit leaves two thirds more for noise and harder hits."""
+    judged = judge(step_window(speed_mps * DT_S))
+    assert judged.impossible.any() == is_impossible
+    assert judged.valid.all() != is_impossible
+    assert IMPOSSIBLE_MPS == 10.0
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.floats(-9.9, 9.9), min_size=20, max_size=60), st.sampled_from([200, 1000, 2000, 5000, 20000]))
+def test_no_motion_below_ten_metres_a_second_is_ever_impossible(speeds_mps, rate_hz):
+    travel = (5.0 + np.cumsum(np.array(speeds_mps)) / rate_hz)[None, :]
+    judged = judge(travel, 1 / rate_hz, np.array([10.0]))
+    # Speed that changes its sign at full height sample after sample is a burst of noise, whatever its height.
+    swings = np.abs(np.array(speeds_mps)) > 6.0
+    if not (swings[1:] & swings[:-1]).any():
+        assert not judged.impossible.any()
+
+
+@pytest.mark.parametrize("rate_hz", [1000, 2000, 5000, 20000])
+def test_noise_of_a_fast_sampler_is_no_speed(rate_hz):
+    """0.2 mm rms from sample to sample would be 8 m/s at 20 kHz; over half a millisecond it is nothing."""
+    noise = np.random.default_rng(3).normal(0.0, 0.0002, (1, 5000))
+    assert not judge(REST_M + noise, 1 / rate_hz).impossible.any()
+    judged = judge(step_window(0.05, 2500, 5000) + noise, 1 / rate_hz)
+    (start, stop), = find_runs(judged.impossible[0])  # fmt: skip
+    assert start <= 2500 <= stop
+    assert stop - start <= 0.011 * rate_hz + 1
+
+
+def test_a_burst_of_noise_is_one_stretch_and_holds_no_spikes():
+    """A connector that shakes loose for 80 ms: its samples are no travel, however many look like single spikes."""
+    signal = window()
+    signal[0, 60:140] = np.random.default_rng(5).uniform(0.0, 0.25, 80)
+    judged = judge(signal)
+    assert find_runs(judged.impossible[0]) == [(55, 145)]
+    assert not judged.spike.any()
+    assert find_runs(~judged.valid[0]) == [(55, 145)]
+    np.testing.assert_allclose(judged.filled_m, REST_M, atol=1e-12)
+    assert np.ptp(judged.raw_m[0, 60:140]) > 0.2
+
+
+def test_noise_that_alternates_is_no_row_of_spikes():
+    signal = window()
+    signal[0, 60:100:2] += 0.008
+    judged = judge(signal)
+    assert not judged.spike.any()
+    assert find_runs(~judged.valid[0]) == [(55, 104)]
+
+
+def test_two_spikes_with_one_good_sample_between_are_still_mended():
+    judged = judge(window(s100=0.160, s102=0.170))
+    assert judged.valid.all()
+    assert not judged.impossible.any()
+
+
+def test_the_way_to_the_rail_is_part_of_the_open_sensor():
+    """A converter's input filter shows a sample half way when the wire comes off: not a fault of its own."""
+    signal = window(s49=0.220, s90=0.230)
+    signal[0, 50:90] = 0.290
+    judged = judge(signal)
+    assert not judged.impossible.any()
+    assert find_runs(judged.outside[0]) == [(48, 92)]
+    assert set(judged.reason[0, 48:92].tolist()) == {TRAVEL_OPEN}
+
+
+def test_a_level_that_changed_over_a_short_hole_is_not_bridged():
+    """60 mm in 4 ms: too fast for a straight line to be what happened."""
+    signal = step_window(0.06)
+    signal[0, 98:101] = np.nan
+    judged = judge(signal)
+    assert not judged.valid[0, 93:106].any()
+    assert judged.reason[0, 99] == GAP
+    assert judged.reason[0, 95] == IMPOSSIBLE_SPEED
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.floats(-0.02, 0.3), min_size=40, max_size=80), st.sampled_from([200, 1000, 5000, 20000]))
+def test_where_nothing_is_seen_in_a_hurry_nothing_is_there(values, rate_hz):
+    """The quick look decides whether the careful one is taken: it must never miss what that would find."""
+    signal = np.array(values)[None, :]
+    if not has_holes(signal, STROKE_M, 1 / rate_hz):
+        judged = judge(signal, 1 / rate_hz)
+        assert judged.valid.all()
+        assert np.array_equal(judged.filled_m, signal)
 
 
 @pytest.mark.parametrize("level_m", [-OUTSIDE_M - 1e-4, 0.254 + OUTSIDE_M + 1e-4, 0.290, -0.2])
@@ -99,9 +204,9 @@ def test_a_sensor_at_the_rail_is_outside_and_not_valid(level_m):
 
 @pytest.mark.parametrize("level_m", [-OUTSIDE_M + 1e-4, 0.254 + OUTSIDE_M - 1e-4])
 def test_bushings_may_let_travel_overshoot_by_some_millimetres(level_m):
-    signal = window()
-    signal[0, 50:90] = level_m
-    judged = judge(signal)
+    # Reached in 50 ms: a bump stop is no wall.
+    way = np.linspace(REST_M, level_m, 50)
+    judged = judge(np.concatenate([way, np.full(40, level_m), way[::-1], np.full(60, REST_M)])[None, :])
     assert judged.valid.all()
     assert not judged.outside.any()
 
@@ -170,8 +275,11 @@ def test_whatever_comes_the_filled_window_is_finite_and_good_samples_stay_as_the
     n = min(len(first), len(second))
     signal = np.array([first[:n], second[:n]])
     judged = judge(signal, stroke_m=np.array([0.254, 0.300]))
-    good = ~(judged.missing | judged.outside | judged.spike)
+    good = ~(judged.missing | judged.outside | judged.spike | judged.impossible)
     assert np.isfinite(judged.filled_m).all()
+    assert np.isfinite(judged.raw_m).all()
+    assert not judged.valid[judged.impossible].any()
+    assert np.array_equal(judged.reason == 0, judged.valid)
     assert np.array_equal(judged.filled_m[good], signal[good])
     assert judged.valid[good].all()
     assert np.array_equal(judged.missing, np.isnan(signal))

@@ -60,6 +60,11 @@ class GridFit:
         return FS_PER_S / self.period_fs
 
     @property
+    def is_coarse(self) -> bool:
+        """Return True when instants come in steps too coarse to tell rows from each other: a quarter of a period."""
+        return self.resolution_ns > 0.25 * self.period_fs / FS_PER_NS
+
+    @property
     def needs_stamps(self) -> bool:
         """Return True when the file knows a row's instant better than the grid does.
 

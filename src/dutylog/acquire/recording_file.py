@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dutylog.acquire.grid import GridTracker, Run
+from dutylog.acquire.grid import GridFit, GridTracker, Run
 from dutylog.acquire.ordering import RowOrder, Rows
 from dutylog.acquire.recording_probe import Layout, check_rest, plan_layout, read_rows
 from dutylog.acquire.slow import SlowPlan, SlowRows, SlowSampler
@@ -93,6 +93,11 @@ class RecordingFileSource:
         self.text = f"{self._table.path} ({self._table.format}, {self._table.rows_total} rows, {rate})"
         self.progress = Progress(0, self._table.rows_total)
         self._pieces: Generator[_Piece, None, None] | None = None
+
+    @property
+    def grid(self) -> GridFit:
+        """Return the grid that was found under the file's instants."""
+        return self._layout.fit
 
     def start(self, epoch: int, next_index: Mapping[int, int]) -> None:
         """Begin anew; samples below `next_index` of their stream id are read over."""

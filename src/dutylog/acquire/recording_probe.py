@@ -191,8 +191,7 @@ def _fit_checked(table: Table, instants_ns: NDArray[np.int64]) -> GridFit:
             f"expected {SLOWEST_HZ:g} to {FASTEST_HZ:g} Hz{_guess_unit(fit.rate_hz)}"
         )
     period_ns = fit.period_fs * 1e-6
-    is_coarse = fit.resolution_ns > 0.25 * period_ns
-    if fit.rms_ns > _MOST_JITTER * period_ns or (fit.scatter_ratio > _MOST_SCATTER and not is_coarse):
+    if fit.rms_ns > _MOST_JITTER * period_ns or (fit.scatter_ratio > _MOST_SCATTER and not fit.is_coarse):
         raise RecordingError(
             f"{table.path}: {INSTANT} rises without an even spacing (steps of about {period_ns * 1e-6:.3g} ms, "
             f"off by {max(fit.scatter_ratio, fit.rms_ns / period_ns):.0%}); write instants of sampling, not of arrival"

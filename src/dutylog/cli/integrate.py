@@ -54,7 +54,9 @@ def integrate(config_path: Path, form: str, signals: Path | None, events: Path |
     if form == "json":
         click.echo(json.dumps(result, allow_nan=False))
     else:
-        click.echo(_table(result["dampers"]))
+        for note in result["notes"]:
+            click.echo(f"note: {note}", err=True)
+        click.echo("\n".join([*_table(result["dampers"]), *_clock_lines(result["clock"])]))
 
 
 def _integrate(recording: Path, settings: config.Settings, export: SignalExport | None = None) -> Integration:
@@ -72,7 +74,7 @@ def _integrate(recording: Path, settings: config.Settings, export: SignalExport 
         return integrate_recording(recording, vehicle, columns=columns, progress=show, export=export)
 
 
-def _table(dampers: dict[str, dict[str, Any]]) -> str:
+def _table(dampers: dict[str, dict[str, Any]]) -> list[str]:
     """Return the figures with a column for each damper, then what was wrong with the sensors."""
     width = max(14, *(len(position) + 2 for position in dampers))
     lines = [" " * 20 + "".join(f"{position:>{width}}" for position in dampers)]
@@ -83,10 +85,27 @@ def _table(dampers: dict[str, dict[str, Any]]) -> str:
     for position, damper in dampers.items():
         if damper["faults"]:
             lines.append(f"{position}: {_count_faults(damper['faults'])}")
+        if damper["unmeasured_s"] > 0:
+            lines.append(f"{position}: {_tell_unmeasured(damper)}")
         lines += damper["notes"]
     if any(d["unmeasured_s"] > 0 for d in dampers.values()):
-        lines.append("Where time was not measured, the duty is a lower bound.")
-    return "\n".join(lines)
+        lines.append("Where time was not measured, the duty is a lower bound; estimates are not part of it.")
+    return lines
+
+
+def _tell_unmeasured(damper: dict[str, Any]) -> str:
+    """Return why time wasn't measured and what heat may have been made in it."""
+    reasons = ", ".join(f"{reason} {seconds:.1f} s" for reason, seconds in damper["unmeasured_by_reason_s"].items())
+    energy_j, basis = damper["estimated_unmeasured_energy_j"], damper["estimate_basis"]
+    guess = f"no estimate ({basis})" if energy_j is None else f"estimated {energy_j * 1e-3:.3f} kJ in it ({basis})"
+    return f"not measured: {reasons}; {guess}"
+
+
+def _clock_lines(clock: dict[str, Any] | None) -> list[str]:
+    if clock is None:
+        return []
+    jitter = "" if clock["jitter_rms_us"] is None else f", rows {clock['jitter_rms_us']:.1f} us rms off an even spacing"
+    return [f"sampled at {clock['rate_hz']:.6g} Hz{jitter}", *clock["notes"]]
 
 
 def _figure(value: float | None, factor: float, form: str) -> str:

@@ -22,11 +22,13 @@ from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.force import ForceTable
 from dutylog.duty.totals import Totals
 from dutylog.engine.epoch_run import EpochRun, PreparedSpan, PreparedTile
+from dutylog.engine.lost_time import STUCK, LostTime, add_lost
 from dutylog.engine.minutes import MinuteTracker
 from dutylog.engine.output import DamperLive, Fault, Live, Step, TripRow
 from dutylog.engine.place import Energies, Place, TileGain
 from dutylog.engine.stuck import StuckJudge
 from dutylog.engine.trips import TileSummary, TripTracker
+from dutylog.engine.worn_sensors import WORN_SPOT, WornSensors
 from dutylog.errors import InputError
 from dutylog.recording.frame import Frame, FrameType
 
@@ -41,10 +43,15 @@ HEAT_TILES = 10
 
 @dataclass(frozen=True, slots=True)
 class EnergyTile:
-    """A prepared tile with the heat of each sample [uJ], 0 where it doesn't count. For reports."""
+    """A prepared tile with the heat of each sample [uJ], 0 where it doesn't count. For reports.
+
+    gains: of each damper. moving: whether the vehicle was in motion.
+    """
 
     prepared: PreparedTile
     energy_uj: Energies
+    gains: tuple[TileGain, ...]
+    moving: bool
 
 
 class Engine:
@@ -79,6 +86,7 @@ class Engine:
         self._live: Live | None = None
         self.sequence = 0
         self._left: dict[str, DamperDuty] = {}
+        self._lost_us: dict[str, LostTime] = {}
         self._set_vehicle(vehicle, {})
 
     def feed(self, frame: Frame, *, more: bool = False) -> Step:
@@ -114,6 +122,15 @@ class Engine:
     def duties(self) -> dict[str, DamperDuty]:
         """Return the accumulators of the same units (live objects); a unit that left must still be stored."""
         return {**self._left, **{place.unit_id: place.duty for place in self._places}}
+
+    def lost_us(self, unit_id: str) -> LostTime:
+        """Return a unit's unmeasured time [us] by reason, of this run of the program."""
+        return dict(self._lost_us.get(unit_id, {}))
+
+    def worn_spots_mm(self) -> dict[str, tuple[int, int]]:
+        """Return the positions whose travel sensor is worn, and between which travel [mm]."""
+        found = zip(self._places, self._worn.found_mm, strict=True)
+        return {place.damper.position: span for place, span in found if span is not None}
 
     def units(self) -> dict[str, str]:
         """Return the unit_id in each position."""
@@ -216,7 +233,7 @@ class Engine:
 
     def _vacate(self, place: Place) -> None:
         """Leave a place to nobody; what its unit did is kept until it is stored or counts elsewhere."""
-        gains = [_settle(place)]
+        gains = [self._settle(place)]
         self._trips.add(gains)
         self._minutes.add(gains)
         if is_named(place.unit_id):
@@ -239,7 +256,7 @@ class Engine:
             step.faults += self._run.end_faults()
             self._run = None
             step.must_store_all = True
-        gains = [_settle(place) for place in self._places]
+        gains = [self._settle(place) for place in self._places]
         self._trips.add(gains)
         self._minutes.add(gains)
         self._strokes_ago = MOVING_TILES
@@ -267,14 +284,18 @@ class Engine:
         gains = []
         for row, place in enumerate(self._places):
             gains.append(place.take_span(span, row, rms_mps, run.travel_faults, energy_uj[row]))
+        worn = self._worn.take(span, np.array([[gain.steady for gain in of_damper] for of_damper in gains]))
         for number, tile in enumerate(span.tiles):
-            self._take_tile(tile, [of_damper[number] for of_damper in gains], step)
+            of_tile = tuple(of_damper[number] for of_damper in gains)
+            self._take_tile(tile, of_tile, step)
+            for row in worn[number]:
+                step.faults.append(Fault(self._places[row].damper.position, WORN_SPOT, tile.end_ns, None))
             if self._observer is not None:
                 part = slice(number * first.n, number * first.n + tile.n)
-                self._observer(EnergyTile(tile, energy_uj[:, part]))
+                self._observer(EnergyTile(tile, energy_uj[:, part], of_tile, self._moving))
         self._show(run, span.tiles[-1], rms_mps[:, -1])
 
-    def _take_tile(self, tile: PreparedTile, gains: list[TileGain], step: Step) -> None:
+    def _take_tile(self, tile: PreparedTile, gains: tuple[TileGain, ...], step: Step) -> None:
         """Account for a tile's time and hand its gains to trip and minute."""
         stroked = any(gain.totals.strokes_count for gain in gains)
         self._strokes_ago = 0 if stroked else min(self._strokes_ago + 1, MOVING_TILES)
@@ -285,6 +306,8 @@ class Engine:
         bodies: list[float | None] = []
         for row, (place, gain) in enumerate(zip(self._places, gains, strict=True)):
             step.faults += gain.faults
+            if gain.lost_us:
+                add_lost(self._lost_us.setdefault(place.unit_id, {}), gain.lost_us)
             totals, samples = gain.totals, tile.body_samples[row]
             totals.measured_us, totals.unmeasured_us = gain.measured_us, gain.unmeasured_us
             totals.moving_us = gain.measured_us + gain.unmeasured_us if moving else 0
@@ -329,6 +352,8 @@ class Engine:
         ]
         if not tile.has_sensor[row]:
             faults.append("no_travel_sensor")
+        if self._worn.found_mm[row] is not None:
+            faults.append(WORN_SPOT)
         return DamperLive(
             position=position,
             wheel=place.damper.wheel,
@@ -360,6 +385,18 @@ class Engine:
                 duty = self._duty_of(unit_id, profile)
             duty.stroke_um = round(profile.stroke_m * 1e6)
             self._places.append(Place(damper, profile, ForceTable(profile), unit_id, serial, duty))
+        self._worn = WornSensors(len(self._places))
+
+    def _settle(self, place: Place) -> tuple[str, str, Totals]:
+        """End what a place still holds open; return what its unit gained by that."""
+        before = place.duty.totals()
+        measured_us, unmeasured_us = place.stuck.settle()
+        place.duty.add_time(measured_us=measured_us, unmeasured_us=unmeasured_us)
+        add_lost(self._lost_us.setdefault(place.unit_id, {}), {STUCK: unmeasured_us})
+        place.break_off()
+        gained = place.duty.totals().since(before)
+        gained.peak_compression_umps, gained.peak_rebound_umps, gained.peak_body_mc = 0, 0, None
+        return place.unit_id, place.damper.position, gained
 
     def _duty_of(self, unit_id: str, profile: Profile) -> DamperDuty:
         stroke_um = round(profile.stroke_m * 1e6)
@@ -377,6 +414,7 @@ class Engine:
             "needed_from": self.sequence + 1 if self._run is None else self._run.needed_from() or self.sequence + 1,
             "vehicle": self.vehicle.to_dict(),
             "places": [[p.damper.position, p.unit_id, p.serial, p.stuck.to_list(), p.next_index] for p in self._places],
+            "worn": self._worn.to_list(),
             "epoch": self._epoch,
             "source_kind": self._source_kind,
             "boot": self._boot,
@@ -412,6 +450,8 @@ class Engine:
             place.duty = engine._duty_of(unit_id, place.profile)
             place.stuck = StuckJudge(*stuck)
             place.next_index = next_index
+        if "worn" in state:  # checkpoints of earlier versions lack it
+            engine._worn.restore(state["worn"])
         engine.sequence = int(state["sequence"])
         engine._epoch, engine._source_kind = state["epoch"], state["source_kind"]
         engine._boot = (state["boot"][0], state["boot"][1])
@@ -442,14 +482,3 @@ def is_named(unit_id: str) -> bool:
 def _nobody(position: str) -> str:
     """Return the stand-in unit of a place whose damper has not been named."""
     return _NOBODY + position
-
-
-def _settle(place: Place) -> tuple[str, str, Totals]:
-    """End what a place still holds open; return what its unit gained by that."""
-    before = place.duty.totals()
-    measured_us, unmeasured_us = place.stuck.settle()
-    place.duty.add_time(measured_us=measured_us, unmeasured_us=unmeasured_us)
-    place.break_off()
-    gained = place.duty.totals().since(before)
-    gained.peak_compression_umps, gained.peak_rebound_umps, gained.peak_body_mc = 0, 0, None
-    return place.unit_id, place.damper.position, gained

@@ -22,13 +22,14 @@ from dutylog.engine.slow_channel import SlowChannel
 from dutylog.engine.travel_buffer import TravelBuffer
 from dutylog.errors import RecordingError
 from dutylog.motion.shaft_speed import ShaftSpeedEstimator, TileShape
-from dutylog.motion.validity import find_runs, has_holes, judge_window
+from dutylog.motion.validity import GAP, find_runs, has_holes, is_outside, judge_window
 from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Block
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.units import FS_PER_NS
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Reasons = NDArray[np.uint8]
 
 TEMPERATURE_RANGE_C = (-60.0, 400.0)
 """Outside it a thermocouple is open or wired wrongly; a converter's open code is 2047. Judgement."""
@@ -43,8 +44,9 @@ SLOW_HALO_NS = 1_000_000_000
 class PreparedTile:
     """A tile of prepared signals; rows are dampers in the vehicle's order.
 
-    travel_m, speed_mps: (dampers, n). raw_m: calibrated samples, holes filled. valid: may be
-    integrated. noise_m: (dampers,) rms of the sensor.
+    travel_m, speed_mps: (dampers, n). raw_m: calibrated samples, holes filled but jumps left. valid:
+    may be integrated. reason: why not, by codes of `validity.REASONS`, None where all may be.
+    noise_m: (dampers,) rms of the sensor.
     body_c: (dampers,) mean of the samples in the tile, else interpolated or held, NaN while unknown.
     body_samples: believed samples that fall in the tile.
     void: nothing came at all. has_sensor: (dampers,). outside_m: range of the samples of each damper
@@ -61,6 +63,7 @@ class PreparedTile:
     speed_mps: Array
     raw_m: Array
     valid: Mask
+    reason: Reasons | None
     noise_m: Array
     body_c: Array
     body_samples: tuple[list[float], ...]
@@ -94,6 +97,7 @@ class _Signals:
     speed_mps: Array
     raw_m: Array
     valid: Mask
+    reason: Reasons | None
     noise_m: Array
     outside_m: tuple[tuple[float, float] | None, ...]
 
@@ -102,13 +106,14 @@ class _Signals:
 class PreparedSpan:
     """Tiles that follow each other and were prepared in one go; the same to the bit as one by one.
 
-    travel_m, speed_mps: (dampers, indices of all tiles). clean: (dampers,) whether every sample of
-    whole tiles is believed.
+    travel_m, speed_mps, raw_m: (dampers, indices of all tiles). clean: (dampers,) whether every sample
+    of whole tiles is believed.
     """
 
     tiles: tuple[PreparedTile, ...]
     travel_m: Array
     speed_mps: Array
+    raw_m: Array
     clean: tuple[bool, ...]
 
 
@@ -239,10 +244,16 @@ class EpochRun:
         for number in range(count):
             part = slice(number * shape.n, (number + 1) * shape.n)
             signals = _Signals(
-                travel[:, part], speed[:, part], raw[:, part], valid[:, part], noise[:, number], (None,) * len(travel)
+                travel[:, part],
+                speed[:, part],
+                raw[:, part],
+                valid[:, part],
+                None,
+                noise[:, number],
+                (None,) * len(travel),
             )
             tiles.append(self._make_tile(tile + number, (tile + number) * shape.n, signals, buffer, void=False))
-        return PreparedSpan(tuple(tiles), travel, speed, tuple(bool(s) for s in sensors))
+        return PreparedSpan(tuple(tiles), travel, speed, raw, tuple(bool(s) for s in sensors))
 
     def _prepare(self, buffer: TravelBuffer, estimator: ShaftSpeedEstimator, tile: int) -> PreparedSpan:
         """Prepare one tile, whole or not, whatever is wrong in it."""
@@ -256,16 +267,23 @@ class EpochRun:
             nothing = np.zeros((len(self._dampers), stop - first))
             missing = np.ones(nothing.shape, dtype=bool)
             outside = spike = ~missing
-            signals = _Signals(nothing, nothing, nothing, ~missing, np.zeros(len(nothing)), (None,) * len(nothing))
+            reason = np.full(nothing.shape, GAP, dtype=np.uint8)
+            levels, outside_m = np.zeros(len(nothing)), (None,) * len(nothing)
+            signals = _Signals(nothing, nothing, nothing, ~missing, reason, levels, outside_m)
         else:
             window = buffer.window(tile * shape.n - shape.past, shape.length)
             judged = judge_window(window, self._stroke_m, period_fs * 1e-15)
             whole = slice(shape.past + inside.start, shape.past + inside.stop)
             travel, speed, noise = estimator.prepare(judged.filled_m, period_fs * 1e-15)
             missing, outside, spike = judged.missing[:, whole], judged.outside[:, whole], judged.spike[:, whole]
-            outside_m = tuple(_range_of(window[row, whole], outside[row]) for row in range(len(travel)))
             signals = _Signals(
-                travel[:, inside], speed[:, inside], judged.filled_m[:, whole], judged.valid[:, whole], noise, outside_m
+                travel[:, inside],
+                speed[:, inside],
+                judged.raw_m[:, whole],
+                judged.valid[:, whole],
+                judged.reason[:, whole],
+                noise,
+                _ranges_outside(window[:, whole], self._stroke_m, outside),
             )
         for row, damper in enumerate(self._dampers):
             if buffer.has_sensor(row):
@@ -274,7 +292,7 @@ class EpochRun:
         prepared = self._make_tile(tile, first, signals, buffer, void=void)
         whole_tile = stop - first == shape.n
         clean = tuple(whole_tile and bool(row.all()) for row in signals.valid)
-        return PreparedSpan((prepared,), signals.travel_m, signals.speed_mps, clean)
+        return PreparedSpan((prepared,), signals.travel_m, signals.speed_mps, signals.raw_m, clean)
 
     def _make_tile(self, tile: int, first: int, signals: _Signals, buffer: TravelBuffer, *, void: bool) -> PreparedTile:
         """Return a tile with all that isn't travel, and the faults that ended before it."""
@@ -295,6 +313,7 @@ class EpochRun:
             speed_mps=signals.speed_mps,
             raw_m=signals.raw_m,
             valid=signals.valid,
+            reason=signals.reason,
             noise_m=signals.noise_m,
             body_c=body_c,
             body_samples=body_samples,
@@ -389,8 +408,8 @@ class EpochRun:
         self._news = [Fault(*fault) for fault in data["news"]]
 
 
-def _range_of(values: Array, mask: Mask) -> tuple[float, float] | None:
-    if not mask.any():
-        return None
-    chosen = values[mask]
-    return float(chosen.min()), float(chosen.max())
+def _ranges_outside(window_m: Array, stroke_m: Array, outside: Mask) -> tuple[tuple[float, float] | None, ...]:
+    """Return for each damper the range of samples that can't be travel; those on the way there aside."""
+    beyond = outside & is_outside(window_m, stroke_m)
+    chosen = [window_m[row, mask] for row, mask in enumerate(beyond)]
+    return tuple((float(values.min()), float(values.max())) if len(values) else None for values in chosen)

@@ -15,6 +15,7 @@ from dutylog.errors import RecordingError
 from dutylog.recording.frame import Frame
 from dutylog.recording.logbook import Logbook
 from dutylog.recording.reader import LogReader
+from dutylog.units import FS_PER_NS
 
 Progress = Callable[[float], None]
 """Called now and then with the share done, 0..1."""
@@ -42,14 +43,16 @@ def integrate(
     Raises:
         RecordingError: unreadable or empty, one line with file, place, value seen and remedy.
     """
+    notes: list[str] = []
     if _is_log(path):
         frames = _frames_of_log(path, progress)
     else:
-        frames = _frames_of_file(path, vehicle, columns, block_rows, progress)
+        frames = _frames_of_file(path, vehicle, columns, block_rows, progress, notes)
     work = Integration(vehicle, export=export)
     for frame in frames:
         work.feed(frame)
     work.finish()
+    work.notes = notes
     reason = work.why_nothing()
     if reason is not None:
         raise RecordingError(f"{path}: nothing to integrate: {reason}")
@@ -71,7 +74,9 @@ def _frames_of_file(
     columns: Sequence[ColumnSource],
     block_rows: int | None,
     progress: Progress | None,
+    notes: list[str],
 ) -> Iterator[Frame]:
+    """Yield a file's frames; at the end `notes` holds what was odd about it."""
     source = RecordingFileSource(
         path,
         travel_positions(vehicle),
@@ -87,6 +92,12 @@ def _frames_of_file(
             yield from book.append(batch)
             if progress is not None:
                 progress(source.progress.rows_done / max(1, source.progress.rows_total))
+        notes += source.notes
+        if source.grid.is_coarse and source.grid.period_fs % (source.grid.resolution_ns * FS_PER_NS):
+            notes.append(
+                f"t_s comes in steps of {source.grid.resolution_ns * 1e-6:g} ms; "
+                f"the even grid under it has {source.grid.rate_hz:.6g} Hz"
+            )
     finally:
         source.close()
 

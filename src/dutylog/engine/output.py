@@ -11,8 +11,9 @@ from dutylog.duty.totals import Totals
 class Fault:
     """A stretch of one damper's time in which a sensor didn't tell the truth.
 
-    kind: travel_open, travel_stuck, spike, gap, thermocouple_open, time_order. Times are the
-    recording's monotonic time [ns]; an open-ended fault has end_ns None.
+    kind: travel_open, travel_stuck, impossible_speed, worn_spot, spike, gap, thermocouple_open,
+    time_order. Times are the recording's monotonic time [ns]; an open-ended fault (worn_spot) has
+    end_ns None.
     """
 
     position: str

@@ -14,29 +14,38 @@ from dutylog.duty.force import ForceTable
 from dutylog.duty.totals import Totals
 from dutylog.engine.epoch_run import PreparedSpan, PreparedTile
 from dutylog.engine.faults import FaultTracker
+from dutylog.engine.lost_time import NO_SENSOR, STUCK, LostTime, add_lost, share_out
 from dutylog.engine.output import Fault
 from dutylog.engine.stuck import OTHERS_MPS, QUARTERS, QUIET_M, QUIET_NOISE_LEVELS, StuckJudge
-from dutylog.motion.validity import find_runs
+from dutylog.motion.validity import IMPOSSIBLE_SPEED, REASONS, find_runs
 from dutylog.units import FS_PER_NS
 
 Energies = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Codes = NDArray[np.uint8]
 
 JUMP_S = 0.02
 """What a sensor that comes loose smears into prepared travel. Judgement."""
+WHOLE_S = 0.9
+"""A tile is round(rate) samples long, so a whole one never takes less."""
 JUMP_NOISE_LEVELS = 8.0
 """A step between two samples this many times the noise is a jump; noise alone stays below 5. Judgement."""
 
 
 @dataclass(slots=True)
 class TileGain:
-    """What one tile brought a damper: duty, (measured, unmeasured) time [us] that became certain, faults."""
+    """What one tile brought a damper: duty, (measured, unmeasured) time [us] that became certain, faults.
+
+    lost_us: the unmeasured time by reason. steady: every sample counts and the sensor isn't at rest.
+    """
 
     totals: Totals
     measured_us: int
     unmeasured_us: int
     faults: list[Fault]
+    lost_us: LostTime = field(default_factory=dict)
+    steady: bool = True
 
 
 @dataclass(slots=True)
@@ -74,11 +83,12 @@ class Place:
             shake = is_shaken(tile, row, rms_mps[:, number])
             part = slice(start, start + tile.n)
             start += tile.n
-            faults: list[Fault] = []
-            measured_us, unmeasured_us, valid = self.judge_time(tile, row, shake, tracker, faults)
+            was_calm = self.stuck.is_calm
+            gain, valid = self.judge_time(tile, row, shake, tracker)
             energy_uj[part][valid] = heat_uj[part][valid]
-            totals = self._accumulate(tile, valid, span.speed_mps[row, part], heat_uj[part], travel_um[part])
-            gains.append(TileGain(totals, measured_us, unmeasured_us, faults))
+            gain.totals = self._accumulate(tile, valid, span.speed_mps[row, part], heat_uj[part], travel_um[part])
+            gain.steady = was_calm and self.stuck.is_calm and bool(valid.all())
+            gains.append(gain)
         return gains
 
     def _compute_heat_uj(self, span: PreparedSpan, row: int) -> Energies:
@@ -154,42 +164,62 @@ class Place:
         self.next_index = None
         return self.duty.break_off()
 
-    def judge_time(
-        self, tile: PreparedTile, row: int, shaken: bool, tracker: FaultTracker, faults: list[Fault]
-    ) -> tuple[int, int, Mask]:
-        """Return (measured, unmeasured) time [us] that became certain and which samples count.
+    def judge_time(self, tile: PreparedTile, row: int, shaken: bool, tracker: FaultTracker) -> tuple[TileGain, Mask]:
+        """Return the times that became certain (totals still to come) and which samples count.
 
         Notes a stuck sensor; its samples don't count, nor does the jump by which it comes loose.
         """
-        valid = tile.valid[row].copy()
+        gain = TileGain(Totals(), 0, 0, [])
+        valid, codes = tile.valid[row].copy(), _codes_of(tile, row)
         quiet_m = max(QUIET_M, QUIET_NOISE_LEVELS * float(tile.noise_m[row]))
-        measured_us = unmeasured_us = 0
         edges = [tile.n * quarter // QUARTERS for quarter in range(QUARTERS + 1)]
-        valid[: self.stuck.blank_count], self.stuck.blank_count = False, 0
+        _blame_stuck(valid, codes, 0, self.stuck.blank_count)
+        self.stuck.blank_count = 0
         for start, stop in itertools.pairwise(edges):
             if stop == start:
                 continue
             part = valid[start:stop]
             quiet = shaken and bool(part.all()) and float(np.ptp(tile.travel_m[row, start:stop])) < quiet_m
+            # A cut tile has shorter quarters: four samples are always quiet and prove nothing.
+            quiet = quiet and (self.stuck.is_stuck or (stop - start) * QUARTERS * tile.dt_s > WHOLE_S)
             stuck_before, stuck_since_ns = self.stuck.is_stuck, self.stuck.start_ns
             loosened = stuck_before and not quiet
             loose = start
             if loosened or self.stuck.is_loose:
-                loose = self._blank_jump(tile, row, valid, (start, stop), loosened)
+                loose = self._blank_jump(tile, row, (valid, codes), (start, stop), loosened)
             span_us = tile.time_ns(stop) // 1000 - tile.time_ns(start) // 1000
             believed_us = span_us * int(part.sum()) // (stop - start)
             sure = self.stuck.update(quiet, believed_us, tile.time_ns(start))
-            measured_us += sure[0]
-            unmeasured_us += sure[1] + span_us - believed_us
+            gain.measured_us += sure[0]
+            gain.unmeasured_us += sure[1] + span_us - believed_us
+            add_lost(gain.lost_us, {STUCK: sure[1]})
+            if span_us > believed_us:
+                add_lost(gain.lost_us, self._share_out(tile, row, span_us - believed_us, codes[start:stop][~part]))
             if self.stuck.is_stuck:
                 part[:] = False
             if self.stuck.is_stuck or stuck_before:
                 begin_ns = self.stuck.start_ns if self.stuck.is_stuck else stuck_since_ns
                 end_ns = tile.time_ns(stop if self.stuck.is_stuck else loose)
-                faults += tracker.note(self.damper.position, "travel_stuck", begin_ns, end_ns)
-        return measured_us, unmeasured_us, valid
+                gain.faults += tracker.note(self.damper.position, STUCK, begin_ns, end_ns)
+        gain.faults += self._note_impossible(tile, codes, tracker)
+        return gain, valid
 
-    def _blank_jump(self, tile: PreparedTile, row: int, valid: Mask, span: tuple[int, int], loosened: bool) -> int:
+    def _note_impossible(self, tile: PreparedTile, codes: Codes, tracker: FaultTracker) -> list[Fault]:
+        """Note stretches no shaft moves through; return older ones that are over."""
+        over = []
+        for start, stop in find_runs(codes == IMPOSSIBLE_SPEED):
+            times_ns = tile.time_ns(start), tile.time_ns(stop)
+            over += tracker.note(self.damper.position, REASONS[IMPOSSIBLE_SPEED], *times_ns)
+        return over
+
+    @staticmethod
+    def _share_out(tile: PreparedTile, row: int, lost_us: int, codes: Codes) -> LostTime:
+        """Return lost time by reason."""
+        return share_out(lost_us, codes) if tile.has_sensor[row] else {NO_SENSOR: lost_us}
+
+    def _blank_jump(
+        self, tile: PreparedTile, row: int, marks: tuple[Mask, Codes], span: tuple[int, int], loosened: bool
+    ) -> int:
         """Take out the jump by which a sensor comes loose; return the index up to which it was stuck.
 
         Prepared travel shows the jump some ms early: where the quarter in which it `loosened` holds
@@ -202,12 +232,24 @@ class Place:
         self.stuck.is_loose = loosened and not found
         if not found:
             # Looked for in vain twice: it lies between the two quarters, or there was none.
-            valid[start : stop if loosened else start + after] = False
+            _blame_stuck(*marks, start, stop if loosened else start + after)
             return stop
         jump = start + 1 + int(np.argmax(step_m))
-        valid[start : jump + after] = False
+        _blame_stuck(*marks, start, jump + after)
         self.stuck.blank_count = max(0, jump + after - tile.n)
         return jump
+
+
+def _codes_of(tile: PreparedTile, row: int) -> Codes:
+    """Return a copy of the reasons why a damper's samples don't count."""
+    return np.zeros(tile.n, dtype=np.uint8) if tile.reason is None else tile.reason[row].copy()
+
+
+def _blame_stuck(valid: Mask, codes: Codes, start: int, stop: int) -> None:
+    """Take samples out because of a stuck sensor; its coming loose is no impossible speed."""
+    valid[start:stop] = False
+    part = codes[start:stop]
+    part[part == IMPOSSIBLE_SPEED] = 0
 
 
 def is_shaken(tile: PreparedTile, row: int, rms_mps: NDArray[np.float64]) -> bool:

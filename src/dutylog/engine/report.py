@@ -11,7 +11,9 @@ from dutylog import ENGINE
 from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.engine.engine import EnergyTile, Engine
+from dutylog.engine.estimate import Estimate, UnmeasuredEnergy
 from dutylog.engine.output import Fault, Step
+from dutylog.engine.sample_clock import SampleClock
 from dutylog.engine.signals import SignalExport
 from dutylog.recording.frame import Frame
 from dutylog.units import FS_PER_NS, J_PER_UJ, NS_PER_S
@@ -20,7 +22,10 @@ WINDOW_NS = 10 * NS_PER_S
 
 
 class Integration:
-    """Feeds frames to an engine of its own and gathers faults and 10-second energies."""
+    """Feeds frames to an engine of its own and gathers faults and 10-second energies.
+
+    notes: what whoever read the recording found odd, for people.
+    """
 
     def __init__(self, vehicle: Vehicle, *, keep_vehicle: bool = True, export: SignalExport | None = None) -> None:
         """keep_vehicle: the given vehicle counts rather than the log's own config frames.
@@ -36,9 +41,13 @@ class Integration:
         self._end_ns = 0
         self.tiles = 0
         self._outside_m: dict[str, tuple[float, float]] = {}
+        self._unmeasured = UnmeasuredEnergy(len(vehicle.dampers))
+        self._clock = SampleClock()
+        self.notes: list[str] = []
 
     def feed(self, frame: Frame) -> None:
         """Take the next frame; tiles may wait until `finish`."""
+        self._clock.take(frame)
         self._take(self.engine.feed(frame, more=True))
 
     def finish(self) -> None:
@@ -65,6 +74,8 @@ class Integration:
             instants = prepared.start_ns + np.arange(prepared.n) * prepared.period_fs // FS_PER_NS
             window = instants // WINDOW_NS - first
             sums = np.stack([np.bincount(window, row, last - first + 1) for row in tile.energy_uj])
+        units = tuple(self.engine.units().values())
+        self._unmeasured.note(sums.sum(axis=1), tile.gains, tile.moving, units)
         for row, damper in enumerate(self.engine.vehicle.dampers):
             self._note_outside(damper.position, prepared.outside_m[row])
             groups = self._windows.setdefault(damper.position, defaultdict(int))
@@ -87,14 +98,21 @@ class Integration:
 
     def _notes_of(self, position: str) -> list[str]:
         """Return what a person should know of one damper's signals."""
+        notes = []
+        worn_mm = self.engine.worn_spots_mm().get(position)
+        if worn_mm is not None:
+            notes.append(
+                f"{position}: travel sensor: noise between {worn_mm[0]} and {worn_mm[1]} mm, not elsewhere: worn track?"
+            )
         if position not in self._outside_m:
-            return []
+            return notes
         low, high = (bound * 1e3 for bound in self._outside_m[position])
         damper = next(d for d in self.engine.vehicle.dampers if d.position == position)
         stroke_mm = self.engine.vehicle.profile_of(damper).stroke_m * 1e3
         return [
+            *notes,
             f"{position}: travel was at times {low:.0f} to {high:.0f} mm, outside 0 to {stroke_mm:.0f} mm; "
-            "a sensor that is unplugged, reversed or calibrated otherwise reads so"
+            "a sensor that is unplugged, reversed or calibrated otherwise reads so",
         ]
 
     def to_dict(self) -> dict[str, Any]:
@@ -102,13 +120,14 @@ class Integration:
         duties = self.engine.duties()
         units = self.engine.units()
         dampers = {
-            damper.position: self._damper(damper.position, damper.serial, duties[units[damper.position]])
-            for damper in self.engine.vehicle.dampers
+            damper.position: self._damper(damper.position, damper.serial, duties[units[damper.position]], estimate)
+            for damper, estimate in zip(self.engine.vehicle.dampers, self._unmeasured.estimate(), strict=True)
         }
-        return {"schema": 1, "engine": ENGINE, "dampers": dampers}
+        clock = self._clock.to_dict()
+        return {"schema": 1, "engine": ENGINE, "clock": clock, "notes": list(self.notes), "dampers": dampers}
 
-    def _damper(self, position: str, serial: str | None, duty: DamperDuty) -> dict[str, Any]:
-        totals = duty.totals()
+    def _damper(self, position: str, serial: str | None, duty: DamperDuty, estimate: Estimate) -> dict[str, Any]:
+        totals, unit_id = duty.totals(), self.engine.units()[position]
         moving = totals.moving_measured_us / totals.moving_us if totals.moving_us else None
         return {
             "serial": serial,
@@ -126,6 +145,11 @@ class Integration:
             "bottom_outs": totals.bottom_outs_count,
             "measured_s": totals.measured_us * 1e-6,
             "unmeasured_s": totals.unmeasured_us * 1e-6,
+            "unmeasured_by_reason_s": {
+                reason: lost_us * 1e-6 for reason, lost_us in sorted(self.engine.lost_us(unit_id).items())
+            },
+            "estimated_unmeasured_energy_j": estimate.energy_j,
+            "estimate_basis": estimate.basis,
             "coverage_ratio": moving,
             "faults": self._faults_of(position),
             "notes": self._notes_of(position),

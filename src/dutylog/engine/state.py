@@ -20,7 +20,7 @@ WARM_WITHIN_K = 20.0
 HOT_WITHIN_K = 8.0
 """A body this close to its limit is hot. Source: judgement; about what heat soak adds after a stop."""
 
-_TRAVEL_FAULTS = frozenset({"travel_open", "travel_stuck"})
+_TRAVEL_FAULTS = frozenset({"travel_open", "travel_stuck", "impossible_speed"})
 
 STATE_TEXTS = {
     OK: "within its limit",
