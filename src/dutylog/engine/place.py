@@ -37,13 +37,15 @@ JUMP_NOISE_LEVELS = 8.0
 class TileGain:
     """What one tile brought a damper: duty, (measured, unmeasured) time [us] that became certain, faults.
 
-    lost_us: the unmeasured time by reason. steady: every sample counts and the sensor isn't at rest.
+    counted: (n,) which samples count, None for all. lost_us: the unmeasured time by reason. steady: every
+    sample counts and the sensor isn't at rest.
     """
 
     totals: Totals
     measured_us: int
     unmeasured_us: int
     faults: list[Fault]
+    counted: Mask | None = None
     lost_us: LostTime = field(default_factory=dict)
     steady: bool = True
 
@@ -87,6 +89,7 @@ class Place:
             gain, valid = self.judge_time(tile, row, shake, tracker)
             energy_uj[part][valid] = heat_uj[part][valid]
             gain.totals = self._accumulate(tile, valid, span.speed_mps[row, part], heat_uj[part], travel_um[part])
+            gain.counted = valid
             gain.steady = was_calm and self.stuck.is_calm and bool(valid.all())
             gains.append(gain)
         return gains

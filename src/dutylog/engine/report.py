@@ -33,8 +33,7 @@ class Integration:
         export: takes the signals and events on the way.
         """
         self._export = export
-        load_duty = _no_duty if export is None else export.load_duty
-        self.engine = Engine(vehicle, load_duty=load_duty, observer=self._observe, keep_vehicle=keep_vehicle)
+        self.engine = Engine(vehicle, observer=self._observe, keep_vehicle=keep_vehicle)
         self.faults: list[Fault] = []
         self._windows: dict[str, defaultdict[int, int]] = {}
         self._first_ns: int | None = None
@@ -63,7 +62,7 @@ class Integration:
     def _observe(self, tile: EnergyTile) -> None:
         prepared = tile.prepared
         if self._export is not None:
-            self._export.take_tile(prepared, tile.energy_uj, self.engine.units())
+            self._export.take_tile(tile, tuple(self.engine.units().values()))
         if self._first_ns is None:
             self._first_ns = prepared.start_ns
         self._end_ns = max(self._end_ns, prepared.end_ns)
@@ -168,7 +167,3 @@ class Integration:
             {"kind": kind, "start_s": start_ns / NS_PER_S, "end_s": None if end_ns is None else end_ns / NS_PER_S}
             for start_ns, kind, end_ns in listed
         ]
-
-
-def _no_duty(_: str) -> None:
-    """Say that a unit has done nothing before this recording."""

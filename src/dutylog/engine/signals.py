@@ -1,7 +1,7 @@
 """Prepared signals and single events of a recording as tables, so that every total can be checked.
 
-What is written is what was counted: which indices is noted where they enter a damper's duty. Rows are
-written a minute at a time, so memory doesn't grow with the recording (shared/INTEGRATE.md).
+What is written is what was counted. Rows are written a minute at a time, so memory doesn't grow with the
+recording (shared/INTEGRATE.md).
 """
 
 from __future__ import annotations
@@ -16,9 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dutylog.domain.vehicle import Damper, Vehicle
-from dutylog.duty.damper_duty import DamperDuty, PreparedRun
 from dutylog.duty.force import ForceTable
-from dutylog.duty.totals import Totals
+from dutylog.engine.engine import EnergyTile
 from dutylog.engine.epoch_run import PreparedTile
 from dutylog.engine.output import Fault
 from dutylog.engine.stroke_events import BottomOutFinder, StrokeEvent, StrokeFinder
@@ -44,29 +43,6 @@ EVENT_COLUMNS = {
     "epoch": "int32",
 }
 _EVENT_ROWS = 10_000
-
-
-class WatchedDuty(DamperDuty):
-    """A damper's duty that remembers which indices it was given, until they are taken."""
-
-    def __init__(self, stroke_um: int = 0) -> None:
-        """stroke_um: the engine sets it from the profile."""
-        super().__init__(stroke_um)
-        self._spans: list[tuple[int, int]] = []
-
-    def update(self, run: PreparedRun) -> list[Totals]:
-        """Add a run."""
-        start = run.start_ns // run.period_ns
-        self._spans.append((start, start + len(run.travel_um)))
-        return super().update(run)
-
-    def take_mask(self, start_index: int, n: int) -> Mask:
-        """Return which of n indices were counted; those before and among them are forgotten."""
-        mask = np.zeros(n, dtype=bool)
-        for start, stop in self._spans:
-            mask[max(0, start - start_index) : max(0, stop - start_index)] = True
-        self._spans = [span for span in self._spans if span[1] > start_index + n]
-        return mask
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +77,6 @@ class SignalExport:
             check_new(events)  # before the other one is begun
             if signals.absolute() == events.absolute():
                 raise DutylogError(f"{signals}: named for signals and for events; name two files")
-        self._duties: dict[str, WatchedDuty] = {}
         self._epoch = 1
         self._events: EventRows | None = None
         self._signals = None if signals is None else SignalRows(signals, vehicle)
@@ -112,25 +87,17 @@ class SignalExport:
             self._discard()
             raise
 
-    def load_duty(self, unit_id: str) -> DamperDuty:
-        """Return an empty duty of a unit for the engine; see Engine."""
-        return self._duties.setdefault(unit_id, WatchedDuty())
-
-    def take_tile(self, prepared: PreparedTile, energy_uj: Ints, units: dict[str, str]) -> None:
-        """Take a tile the engine has counted.
-
-        Args:
-            energy_uj: (dampers, n) heat of each sample.
-            units: unit_id in each position, in the order of the dampers.
-        """
-        self._epoch, n = prepared.epoch, prepared.n
+    def take_tile(self, energy: EnergyTile, units: tuple[str, ...]) -> None:
+        """Take a tile the engine has counted; units: unit_id in each damper's place."""
+        prepared, n = energy.prepared, energy.prepared.n
+        self._epoch = prepared.epoch
         tile = CountedTile(
             prepared,
             prepared.start_ns + np.arange(n, dtype=np.int64) * prepared.period_fs // FS_PER_NS,
-            np.array([self._duties[unit].take_mask(prepared.start_index, n) for unit in units.values()]),
+            np.array([np.ones(n, dtype=bool) if g.counted is None else g.counted for g in energy.gains]),
             np.rint(prepared.travel_m * 1e6).astype(np.int64),
-            energy_uj,
-            tuple(units.values()),
+            energy.energy_uj,
+            units,
         )
         if self._signals is not None and not prepared.void:
             self._signals.add(tile)
