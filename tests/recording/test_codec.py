@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from dutylog.errors import InputError, RecordingError
 from dutylog.recording import codec
 from dutylog.recording.block import DTYPES, Block, Channel, Stream
-from dutylog.recording.codec import PLANES, RAW, BrokenFrameError, encode_frame, parse_frame
+from dutylog.recording.codec import PLANES, PREDICT, RAW, BrokenFrameError, encode_frame, parse_frame
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.planes import PlanesError, pack_planes, unpack_planes
 from recording.log_cases import frame_key
@@ -51,7 +51,7 @@ def samples(draw: st.DrawFn) -> tuple[str, bytes, int]:
 
 
 class TestRoundTrip:
-    @given(samples(), st.sampled_from([None, RAW, PLANES]))
+    @given(samples(), st.sampled_from([None, RAW, PLANES, PREDICT]))
     def test_every_bit_pattern_comes_back(self, case: tuple[str, bytes, int], used: int | None) -> None:
         """Floats are kept by their bits: NaN payloads, minus zero and subnormals included."""
         frame, streams = make_samples(*case)
@@ -93,8 +93,23 @@ class TestRoundTrip:
         octets = encode_frame(frame)
         assert octets[6] == RAW
         assert len(octets) == 72 + 4000
-        smooth, _ = make_samples("i2", np.arange(2000, dtype="<i2").tobytes(), 2)
-        assert encode_frame(smooth)[6] == PLANES
+
+    @given(samples())
+    def test_writer_takes_the_shortest(self, case: tuple[str, bytes, int]) -> None:
+        frame, _ = make_samples(*case)
+        lengths = [len(encode_frame(frame, used)) for used in (RAW, PLANES, PREDICT)]
+        octets = encode_frame(frame)
+        assert len(octets) == min(lengths)
+        assert octets[6] == lengths.index(min(lengths))
+
+    def test_each_codec_has_its_signal(self) -> None:
+        """Smooth travel with noise: predict. What comes again to the bit: planes, which looks for repetition."""
+        rng = np.random.default_rng(1)
+        travel = 2000 + 500 * np.sin(np.arange(2000) / 50) + rng.standard_normal(2000)
+        smooth, _ = make_samples("i2", np.rint(travel).astype("<i2").tobytes(), 2)
+        assert encode_frame(smooth)[6] == PREDICT
+        again, _ = make_samples("i4", np.tile(rng.integers(-(2**31), 2**31, 16), 60).astype("<i4").tobytes(), 1)
+        assert encode_frame(again)[6] == PLANES
 
     def test_json_is_canonical_and_has_no_nan(self) -> None:
         frame = Frame(FrameType.EVENT, 1, 0, 5, data={"b": 1, "a": "ü", "kind": "mark"})
@@ -131,8 +146,10 @@ class TestRefusals:
 
     def test_unknown_codec_of_samples_is_refused(self) -> None:
         frame, streams = make_samples("i2", b"\1\2\3\4", 1)
-        with pytest.raises(RecordingError, match="codec 9"):
-            parse_frame(reseal(encode_frame(frame), 6, b"\x09"), 0, streams)
+        for unknown in (PREDICT + 1, 9, 255):
+            with pytest.raises(RecordingError, match=f"codec {unknown}") as caught:
+                parse_frame(reseal(encode_frame(frame), 6, bytes([unknown])), 0, streams)
+            assert not isinstance(caught.value, BrokenFrameError)
 
     def test_unknown_quality_bits_are_kept(self) -> None:
         parsed, _ = parse_frame(reseal(self.octets, 64, b"\xf0\x80"), 0, {})
@@ -147,14 +164,14 @@ class TestHostileBytes:
         with pytest.raises(BrokenFrameError):
             parse_frame(junk, 0, {})
 
-    @given(samples(), st.data())
+    @given(samples(), st.sampled_from([RAW, PLANES, PREDICT]), st.data())
     def test_sealed_nonsense_gives_a_frame_or_our_error(
-        self, case: tuple[str, bytes, int], data: st.DataObject
+        self, case: tuple[str, bytes, int], used: int, data: st.DataObject
     ) -> None:
         """Even with a CRC that fits, no header field may bring the parser down."""
         frame, streams = make_samples(*case)
         offset = data.draw(st.integers(4, 63))
-        octets = reseal(encode_frame(frame), offset, bytes([data.draw(st.integers(0, 255))]))
+        octets = reseal(encode_frame(frame, used), offset, bytes([data.draw(st.integers(0, 255))]))
         try:
             parse_frame(octets, 0, streams)
         except RecordingError:
@@ -207,7 +224,7 @@ class TestHostileBytes:
 
     def test_rows_that_do_not_fit_their_stated_length_are_refused(self) -> None:
         frame, streams = make_samples("i2", bytes(8), 1)
-        for used in (RAW, PLANES):
+        for used in (RAW, PLANES, PREDICT):
             for offset, value in ((32, 5), (32, 0), (32, 2**32 - 1), (60, 10)):
                 with pytest.raises(BrokenFrameError):
                     parse_frame(reseal(encode_frame(frame, used), offset, struct.pack("<I", value)), 0, streams)
@@ -247,3 +264,9 @@ class TestEncodeRefusals:
         block = Block(stream, 1, 0, 0, stream.period_fs, np.zeros((4, 1), "<i4"))
         with pytest.raises(InputError, match="its block is int32"):
             encode_frame(Frame(FrameType.SAMPLES, 1, 1, 0, 7, 0, 4, stream.period_fs, block=block))
+
+    def test_codec_that_does_not_exist_is_refused(self) -> None:
+        frame, _ = make_samples("i2", bytes(8), 1)
+        for wrong in (PREDICT + 1, -1):
+            with pytest.raises(InputError, match="expected 0, 1, 2 or None"):
+                encode_frame(frame, wrong)

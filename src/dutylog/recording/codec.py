@@ -22,12 +22,14 @@ from dutylog.errors import InputError, RecordingError
 from dutylog.recording.block import DTYPES, Block, Stream
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.planes import PlanesError, pack_planes, unpack_planes
+from dutylog.recording.predict import PredictError, pack_predict, unpack_predict
 
 MAGIC = b"DUTY"
 HEADER_VERSION = 1
 HEADER_BYTES = 72
 RAW = 0
 PLANES = 1
+PREDICT = 2
 MAX_PAYLOAD_BYTES = 4 * 1024 * 1024
 MAX_RAW_BYTES = 16 * 1024 * 1024
 MAX_CHANNELS = 255
@@ -127,7 +129,7 @@ def encode_frame(frame: Frame, codec: int | None = None) -> bytes:
 
     Args:
         frame: with `block` for samples, `data` for all others.
-        codec: RAW or PLANES for samples; None takes planes unless that would be larger.
+        codec: RAW, PLANES or PREDICT for samples; None takes what comes out shortest.
     Raises:
         InputError: a field is out of the header's range, the payload is too long, or JSON holds NaN.
     """
@@ -188,14 +190,18 @@ def _shape_codes(frame: Frame) -> tuple[int, int]:
 
 
 def _encode_samples(data: NDArray[Any], codec: int | None) -> tuple[int, bytes]:
-    """Return (codec, payload); left to choose, the shorter of the two."""
-    if codec not in (None, RAW, PLANES):
-        raise InputError(f"codec {codec!r}, expected {RAW} or {PLANES}")
-    if codec != RAW:
-        packed = pack_planes(data)
-        if codec == PLANES or len(packed) < data.nbytes:
-            return PLANES, packed
-    return RAW, data.tobytes()
+    """Return (codec, payload); left to choose, the shortest, of equally short ones the simplest."""
+    packers = {RAW: _pack_raw, PLANES: pack_planes, PREDICT: pack_predict}
+    if codec is not None:
+        if codec not in packers:
+            raise InputError(f"codec {codec!r}, expected {', '.join(map(str, packers))} or None")
+        return codec, packers[codec](data)
+    packed = [(number, pack(data)) for number, pack in packers.items()]
+    return min(packed, key=lambda choice: len(choice[1]))
+
+
+def _pack_raw(data: NDArray[Any]) -> bytes:
+    return data.tobytes()
 
 
 def parse_frame_length(head: bytes) -> int:
@@ -247,7 +253,7 @@ def _refuse_unknown(header: Header, file: str, place: int) -> None:
         raise RecordingError(
             f"{where}: flags 0x{header.flags:02x} change the meaning and are unknown here; use a newer dutylog"
         )
-    known_codecs = (RAW, PLANES) if header.type == FrameType.SAMPLES else (RAW,)
+    known_codecs = (RAW, PLANES, PREDICT) if header.type == FrameType.SAMPLES else (RAW,)
     if header.type in _KNOWN_TYPES and header.codec not in known_codecs:
         raise RecordingError(f"{where}: codec {header.codec}, this program reads {known_codecs}; use a newer dutylog")
 
@@ -317,10 +323,11 @@ def _decode_block(envelope: Envelope, streams: Mapping[int, Stream]) -> Block:
     dtype = np.dtype("<" + stream.dtype)
     if header.raw_length != header.n * header.channels * dtype.itemsize:
         raise BrokenFrameError(f"{header.raw_length} bytes stated for {header.n} rows of {header.channels} channels")
-    if header.codec == PLANES:
+    if header.codec != RAW:
+        unpack = unpack_planes if header.codec == PLANES else unpack_predict
         try:
-            data = unpack_planes(envelope.payload, dtype, header.n, header.channels)
-        except PlanesError as err:
+            data = unpack(envelope.payload, dtype, header.n, header.channels)
+        except (PlanesError, PredictError) as err:
             raise BrokenFrameError(f"payload: {err}") from err
     elif header.payload_length != header.raw_length:
         raise BrokenFrameError(f"raw payload of {header.payload_length} bytes, {header.raw_length} stated")

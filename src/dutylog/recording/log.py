@@ -163,8 +163,11 @@ class LogWriter:
             LedgerError: it failed otherwise.
         """
         try:
-            self._write_pending()
-            self._sync()
+            try:
+                self._write_pending()
+            finally:
+                # Also when the disk took only a part: what it took must not wait for the rest.
+                self._sync()
         except OSError as err:
             path = self._segment.path if self._segment else self._folder
             raise _translated(err, path) from err
@@ -184,10 +187,13 @@ class LogWriter:
             self._let_go()
 
     def _let_go(self) -> None:
-        """Close the file; what couldn't be made durable is counted as dropped."""
+        """Close the file; what couldn't be made durable is counted as dropped.
+
+        What could but was never handed on after an error is read again at the next start.
+        """
         lost = [*self._unsynced, *self._pending]
         self.dropped_row_count += sum(frame.n for frame in lost if frame.block is not None)
-        self._unsynced, self._pending, self._pending_bytes = [], deque(), 0
+        self._unsynced, self._durable, self._pending, self._pending_bytes = [], [], deque(), 0
         if self._segment is not None:
             self._segment.close()
             self._segment = None
@@ -301,5 +307,5 @@ def _fsync_folder(folder: Path) -> None:
 def _translated(err: OSError, path: Path) -> LedgerError:
     """Return our error for one of the disk's."""
     if err.errno in _FULL_ERRORS:
-        return LedgerFull(f"{path}: the disk is full ({err.strerror}); free some space, samples wait in memory")
+        return LedgerFull(f"{path}: the disk is full ({err.strerror}); free some space")
     return LedgerError(f"{path}: can't be written: {err.strerror}; check the card and its mount")
