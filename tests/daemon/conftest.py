@@ -43,13 +43,14 @@ def demo_settings(tmp_path):
 
 
 class CoreChild:
-    """One start of core_child.py."""
+    """One start of core_child.py; prefix: a command that runs it, such as one that makes calls fail."""
 
-    def __init__(self, settings, side_log, **options):
+    def __init__(self, settings, side_log, prefix=(), env=None, **options):
         options |= {"settings": json.loads(replace(settings).to_json()), "side_log": str(side_log)}
         self.process = subprocess.Popen(
-            [sys.executable, str(CHILD), json.dumps(options)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-        )
+            [*prefix, sys.executable, str(CHILD), json.dumps(options)],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env,
+        )  # fmt: skip
 
     def wait_for(self, word):
         """Read lines until one holds the word; return them all."""

@@ -158,14 +158,18 @@ def test_install_while_running_moves_the_count_to_the_new_damper(daemon):
     run_command(one.data_dir, {"command": "add", "serial": "SPARE", "profile": profile_of("rear_left")})
     run_command(one.data_dir, {"command": "remove", "unit": old["serial"]})
     run_command(one.data_dir, {"command": "install", "unit": "SPARE", "position": "rear_left"})
-    new = wait_until(
-        lambda: (d := one.snapshot()["dampers"][2])["serial"] == "SPARE" and d["strokes_total_count"] > 3 and d,
+    dampers = wait_until(
+        lambda: (
+            (d := one.snapshot()["dampers"]) and d[2]["serial"] == "SPARE" and d[2]["strokes_total_count"] > 3 and d
+        ),
         "the spare counts",
     )
-    assert new["energy_total_j"] < 0.9 * one.snapshot()["dampers"][3]["energy_total_j"]
     with Ledger.open(one.data_dir / LEDGER_NAME, read_only=True) as ledger:
         stopped = ledger.totals(ledger.find_unit(old["serial"]).unit_id)
-        assert stopped.strokes_count >= old["strokes_total_count"]
+    assert stopped.strokes_count >= old["strokes_total_count"]
+    # Both sides drive the same road: what the two dampers on the left did adds up to what the right one did.
+    left, right = stopped.strokes_count + dampers[2]["strokes_total_count"], dampers[3]["strokes_total_count"]
+    assert abs(left - right) <= 0.2 * right + 5
 
 
 def profile_of(position):

@@ -18,6 +18,7 @@ from typing import Any
 from dutylog import ENGINE
 from dutylog.clock import Clock, SystemClock, read_boot_id
 from dutylog.daemon.core_settings import CoreSettings
+from dutylog.daemon.disk_trouble import DiskTrouble
 from dutylog.daemon.endpoints import CommandEndpoint, LiveEndpoint
 from dutylog.daemon.restore import Restored, restore_engine
 from dutylog.daemon.snapshots import Moment, SourceState, make_snapshot
@@ -26,10 +27,10 @@ from dutylog.daemon.units import pending_events, settle_units
 from dutylog.daemon.wall_time import is_utc_trusted
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.engine.engine import is_named
-from dutylog.engine.heap import keep_freed_memory
 from dutylog.engine.output import MinuteRow, TripRow
-from dutylog.errors import DutylogError, LedgerError, LedgerFull, RecordingError, SourceError
+from dutylog.errors import DutylogError, LedgerCorrupt, LedgerError, RecordingError, SourceError
 from dutylog.ledger.command import apply_command
+from dutylog.ledger.database import decoding
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.ledger.lock import DataLock
 from dutylog.ledger.rows import Commit, Epoch, Stamp
@@ -65,7 +66,7 @@ class Core:
         self._trips: dict[tuple[int, int], TripRow] = {}
         self._store_all = False
         self._next_commit_ns = self._next_cold_ns = 0
-        self._full = False
+        self._trouble = DiskTrouble(clock, say)
         self._source_state = SourceState(settings.source_kind, "", "running", "")
 
     def stop(self) -> None:
@@ -95,8 +96,9 @@ class Core:
         while True:
             try:
                 lock.acquire()
-            except LedgerError:
-                if self._clock.mono_ns() > deadline_ns:
+            except LedgerError as err:
+                is_held = isinstance(err.__cause__, BlockingIOError)
+                if not is_held or self._clock.mono_ns() > deadline_ns:
                     raise
                 self._clock.sleep(IDLE_S)
             else:
@@ -114,7 +116,9 @@ class Core:
         self._hold = restored.hold_until
         self._hot_sequence = cursor.hot_sequence
         self._keep(restored.minutes, restored.trips)
-        for line in restored.notes:
+        state = self._writer.state
+        restored.adopter.reinstall(settings.vehicle, state.installs, state.next_sequence)
+        for line in [*restored.notes, *restored.adopter.notes]:
             self._say(line)
         for line in settle_units(ledger, settings.vehicle, self._writer.state.next_sequence):
             self._say(line)
@@ -145,20 +149,26 @@ class Core:
 
     def _load_duty(self, unit_id: str) -> DamperDuty | None:
         state = self._ledger.cold_state(unit_id)
-        return None if state is None else DamperDuty.from_dict(json.loads(zlib.decompress(state)))
+        with decoding(self._ledger.path, f"the state of damper {unit_id}"):
+            return None if state is None else DamperDuty.from_dict(json.loads(zlib.decompress(state)))
 
     def _start_source(self, source: Source) -> None:
         """Begin the source's epoch, or go on with the one a kill interrupted."""
         state = self._writer.state
         self._source_state = SourceState(source.kind, source.text, "running", "")
         self._is_over = False
-        if source.resumable and (number := self._epoch_of(source.text)) is not None:
-            if number < state.epoch or state.epoch_ended:
+        last = max(state.epoch, self._ledger.last_epoch())
+        if source.resumable and (number := self._epoch_of(source.text, last)) is not None:
+            if number > state.epoch:
+                self._finish_source("this recording was counted before its raw log was lost; it isn't counted twice")
+                return
+            if number < last or state.epoch_ended:
                 self._finish_source("this recording is in the log already; it isn't counted twice")
                 return
             epoch, next_index = number, dict(state.next_index)
         else:
-            epoch, next_index = state.epoch + 1, {}
+            # A number that the ledger knows stands there for other minutes and trips, even if its log is gone.
+            epoch, next_index = last + 1, {}
         self._writer.start_epoch(source.streams, source.kind, source.text, epoch)
         for kind, data in pending_events(self._ledger, self._writer.state):
             self._writer.event(kind, self._writer.state.time_ns, data)
@@ -174,9 +184,9 @@ class Core:
         self._say(f"running: {source.kind}, {source.text}")
         self._commit(store_all=True)
 
-    def _epoch_of(self, text: str) -> int | None:
+    def _epoch_of(self, text: str, last: int) -> int | None:
         """Return the number of the epoch that logged a resumable source, None when it is new."""
-        for number in range(self._writer.state.epoch, 0, -1):
+        for number in range(last, 0, -1):
             known = self._ledger.epoch(number)
             if known is not None and known.source_text == text:
                 return number
@@ -192,9 +202,13 @@ class Core:
                 self._clock.sleep(IDLE_S)
             else:
                 self._take(self._read())
-            if self._clock.mono_ns() >= self._next_commit_ns or self._writer.pending_bytes > PENDING_BYTES:
+            if self._clock.mono_ns() >= self._next_commit_ns or self._is_much_pending():
                 self._commit(store_all=False)
         self._stop_cleanly()
+
+    def _is_much_pending(self) -> bool:
+        """Return whether to commit ahead of time; a disk that takes nothing isn't asked more often for that."""
+        return self._writer.pending_bytes > PENDING_BYTES and not self._trouble.lasts
 
     def _read(self) -> Batch | None:
         """Return the next batch; a source that fails ends, what came before stays."""
@@ -227,24 +241,30 @@ class Core:
         """Put what isn't whole yet; a source that can't go on later has come to its end."""
         if not self._source.resumable and not self._is_over:
             self._writer.end("stop", self._writer.state.time_ns)
-        self._feed(self._writer.close("stop"))
+        dropped = self._writer.dropped_row_count
+        try:
+            self._feed(self._writer.close("stop"))
+        finally:
+            if lost := self._writer.dropped_row_count - dropped:
+                self._say(f"{lost} rows that waited for the disk were not stored")
         self._store(store_all=True)
         self._publish()
 
     def _commit(self, *, store_all: bool) -> None:
-        now_ns = self._clock.mono_ns()
-        self._next_commit_ns = now_ns + COMMIT_NS
+        """Make durable what has come; a disk that is full or fails is tried again, sampling goes on."""
+        # Kept until it is done: the next try may come without being asked for all.
+        self._store_all |= store_all or self._clock.mono_ns() >= self._next_cold_ns
         try:
             self._feed(self._writer.commit())
-            self._store(store_all=store_all or now_ns >= self._next_cold_ns)
-        except LedgerFull as err:
-            if not self._full:
-                self._say(str(err))
-            self._full = True
+            self._store(store_all=False)
+        except LedgerCorrupt:
+            raise
+        except LedgerError as err:
+            self._trouble.begin(err)
         else:
-            if self._full:
-                self._say("there is room on the disk again")
-            self._full = False
+            self._trouble.end(self._writer.dropped_row_count)
+        # From the end of the commit: on a disk slower than that, sampling would else get no turn.
+        self._next_commit_ns = self._clock.mono_ns() + COMMIT_NS
         self._publish()
 
     def _feed(self, frames: tuple[Frame, ...]) -> None:
@@ -299,19 +319,30 @@ class Core:
 
     def _publish(self) -> None:
         live = self._engine.live
-        trip = None if live is None else live.trip
-        number = None
-        if trip is not None:
-            newest = self._ledger.trips(1)
-            if newest and (newest[0].row.epoch, newest[0].row.start_tile) == (trip.epoch, trip.start_tile):
-                number = newest[0].number
+        number = None if live is None or live.trip is None else self._number_of(live.trip)
         self._seq += 1
         drops = {"raw_rows": self._writer.dropped_row_count, "live_lines": self._live.dropped_count}
         moment = Moment(
             self._seq, self._start_id, self._clock.mono_ns(), self._clock.utc_ns(), is_utc_trusted(),
-            self._source_state, number, {name: count for name, count in drops.items() if count},
+            self._source_now(), number, {name: count for name, count in drops.items() if count},
         )  # fmt: skip
         self._live.publish(make_snapshot(self._settings.vehicle, live, moment))
+
+    def _number_of(self, trip: TripRow) -> int | None:
+        """Return the number the ledger gave the open trip; None before that, or while it can't be read."""
+        try:
+            newest = self._ledger.trips(1)
+        except LedgerCorrupt:
+            raise
+        except LedgerError:
+            return None
+        if newest and (newest[0].row.epoch, newest[0].row.start_tile) == (trip.epoch, trip.start_tile):
+            return newest[0].number
+        return None
+
+    def _source_now(self) -> SourceState:
+        state, text = self._source_state, self._trouble.text
+        return replace(state, state_text="; ".join(part for part in (text, state.state_text) if part))
 
     def _stamp(self) -> Stamp:
         return Stamp(self._clock.utc_ns(), is_utc_trusted(), self._clock.mono_ns(), self._boot_id)
@@ -323,7 +354,6 @@ def _pack(duty: DamperDuty) -> bytes:
 
 def main() -> int:
     """Run core with the settings on the first line of standard input; SIGTERM ends it cleanly."""
-    keep_freed_memory()
     settings = CoreSettings.from_json(sys.stdin.readline())
     core = Core(settings, SystemClock(), lambda line: print(f"core: {line}", file=sys.stderr, flush=True))  # noqa: T201
     signal.signal(signal.SIGTERM, lambda *_: core.stop())

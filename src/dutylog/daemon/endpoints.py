@@ -23,11 +23,11 @@ class _Listener:
 
     def __init__(self, folder: Path, name: str) -> None:
         self._path = folder / name
-        self._path.unlink(missing_ok=True)
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._socket.setblocking(False)
         old_mask = os.umask(0o177)
         try:
+            self._path.unlink(missing_ok=True)
             with unix_address(folder, name) as address:
                 self._socket.bind(address)
             self._socket.listen(CLIENT_LIMIT)

@@ -7,12 +7,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from dutylog import ENGINE
+from dutylog.daemon.adopt import Adopter
 from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.totals import Totals
 from dutylog.engine.engine import Engine
 from dutylog.engine.output import MinuteRow, Step, TripRow
 from dutylog.errors import LedgerError
+from dutylog.ledger.database import decoding
 from dutylog.ledger.ledger import Ledger
 from dutylog.recording.reader import LogReader
 
@@ -22,10 +24,12 @@ class Restored:
     """An engine that has seen all of the log.
 
     hold_until: totals that must be reached before anything is stored again, None when nothing is
-    behind. notes: lines for people. minutes, trips: rows of frames the ledger may not have.
+    behind. adopter: what the ledger lacked. notes: lines for people. minutes, trips: rows of frames
+    the ledger may not have.
     """
 
     engine: Engine
+    adopter: Adopter
     hold_until: dict[str, Totals] | None = None
     notes: list[str] = field(default_factory=list)
     minutes: list[MinuteRow] = field(default_factory=list)
@@ -58,10 +62,13 @@ def restore_engine(
                 f"ledger {ledger.path} was written by engine {cursor.engine}, this is {ENGINE}; "
                 "integrate the log anew with that version or keep the program it was written by"
             )
-        engine, needed_from = Engine.restore(cursor.checkpoint, load_duty=load_duty, grace_s=grace_s)
-    restored = Restored(engine)
+        with decoding(ledger.path, "the engine's checkpoint"):
+            engine, needed_from = Engine.restore(cursor.checkpoint, load_duty=load_duty, grace_s=grace_s)
+    restored = Restored(engine, Adopter(ledger))
     if log_end:
         _replay(restored, log_folder, needed_from, ledger)
+        if log_end == cursor.hot_sequence:
+            _compare(restored, ledger)
     if log_end < cursor.hot_sequence:
         _take_loss(restored, ledger, log_end, resumable=resumable)
     return restored
@@ -71,14 +78,18 @@ def _replay(restored: Restored, folder: Path, needed_from: int, ledger: Ledger) 
     """Feed the log to the engine; where the hot group ends, totals must come out as they were stored."""
     cursor, engine = ledger.cursor(), restored.engine
     reader = LogReader(folder)
+    is_compared = False
     for frame in reader.frames(after_sequence=needed_from - 1):
         if frame.sequence <= cursor.cold_sequence:
             engine.warm(frame)
             continue
-        at_stored = frame.sequence == cursor.hot_sequence
-        _take(restored, engine.feed(frame, more=not at_stored))
-        if at_stored:
+        if frame.sequence > cursor.hot_sequence and not is_compared:
+            # Not at that very frame: it may be the one that is lost.
+            _take(restored, engine.work_off())
             _compare(restored, ledger)
+            is_compared = True
+        restored.adopter.follow(frame)
+        _take(restored, engine.feed(frame, more=True))
     _take(restored, engine.work_off())
     if reader.damage:
         restored.notes.append(

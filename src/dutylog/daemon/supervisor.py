@@ -116,7 +116,8 @@ class Supervisor:
             process.kill()
             status = process.wait()
         child.process = None
-        return status
+        # Ended by our own signal: it was so young that it hadn't yet learned to end cleanly, and held nothing.
+        return 0 if status == -signal.SIGTERM else status
 
 
 def _die_with_parent() -> None:

@@ -11,6 +11,9 @@ _KEPT_BYTES = 64 * 1024 * 1024
 def keep_freed_memory() -> None:
     """Ask malloc to keep what is freed instead of giving it back to the kernel; for the start of a process.
 
+    For work on whole recordings. Core works on single seconds, whose arrays are small: it goes without and
+    stays smaller.
+
     Arrays over 128 KiB are otherwise mapped anew each time and every page is zeroed again: a third of
     the estimator's time. Does nothing where the C library has no such call.
     Source: mallopt(3), M_TRIM_THRESHOLD and M_MMAP_THRESHOLD (glibc).

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
+import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -12,7 +13,7 @@ from types import TracebackType
 from typing import Any
 from urllib.parse import quote
 
-from dutylog.errors import InputError, LedgerCorrupt, LedgerError, LedgerFull
+from dutylog.errors import DutylogError, InputError, LedgerCorrupt, LedgerError, LedgerFull
 
 PAGE_SIZE = 512
 FILE_MODE = 0o640
@@ -165,20 +166,39 @@ def translated(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as err:
         raise _translate(err, path) from err
+    except UnicodeDecodeError as err:
+        # The module decodes even SQLite's own messages, which may quote what a damaged schema holds.
+        raise corrupt(path, f"text in it is no UTF-8: {err.reason}") from err
     except OverflowError as err:
         raise InputError(f"ledger {path}: a number does not fit 64 bits ({err})") from err
 
 
+@contextmanager
+def decoding(path: Path, what: str) -> Iterator[None]:
+    """Turn the errors of the body, which decodes what the ledger stored, into LedgerCorrupt; ours pass."""
+    try:
+        yield
+    except DutylogError:
+        raise
+    except (zlib.error, ValueError, KeyError, TypeError, IndexError, AttributeError, OverflowError) as err:
+        raise corrupt(path, f"{what} can't be read: {err}") from err
+
+
 def corrupt(path: Path, what: str) -> LedgerCorrupt:
     """Return the error for a damaged ledger, with its remedy."""
-    return LedgerCorrupt(f"ledger {path} is damaged ({what}); move it aside and restore the last backup")
+    # SQLite quotes what it finds, which in a damaged file may be anything and of any length.
+    shown = "".join(sign if sign.isprintable() else " " for sign in what)[:120]
+    return LedgerCorrupt(
+        f"ledger {path} is damaged ({shown}); move it aside and restore the last backup; "
+        "where there is none, start without: the raw log is counted anew"
+    )
 
 
 def _translate(err: sqlite3.Error, path: Path) -> Exception:
     code = getattr(err, "sqlite_errorcode", None)
     primary = None if code is None else code & 0xFF
     if primary == sqlite3.SQLITE_FULL:
-        return LedgerFull(f"ledger {path}: no room left on the disk; free some space, totals go on in memory")
+        return LedgerFull(f"ledger {path}: no room left on the disk; free some space")
     if primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         return corrupt(path, str(err))
     if primary == sqlite3.SQLITE_INTERRUPT:
@@ -187,6 +207,8 @@ def _translate(err: sqlite3.Error, path: Path) -> Exception:
         return LedgerError(f"ledger {path} was locked for {BUSY_LIMIT_S:g} s by another program; close that one")
     if primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
         return LedgerError(f"ledger {path} can't be opened ({err}); check the rights of file and folder")
+    if primary is None and isinstance(err, sqlite3.OperationalError):
+        return corrupt(path, str(err))  # a column's text is no UTF-8: found by the module, so without a code
     if isinstance(err, sqlite3.IntegrityError) or primary is None:
         return InputError(f"ledger {path} refuses a row: {err}")
     return LedgerError(f"ledger {path}: {err}; check the disk")

@@ -12,7 +12,7 @@ from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.totals import Totals
 from dutylog.errors import InputError, LedgerCorrupt, LedgerError
 from dutylog.ledger import backup, chain, counters, installs, outbox, trips
-from dutylog.ledger.database import QUERY_LIMIT_S, Database
+from dutylog.ledger.database import QUERY_LIMIT_S, Database, decoding
 from dutylog.ledger.rows import (
     Commit,
     Cursor,
@@ -110,12 +110,14 @@ class Ledger:
     def vehicle(self) -> Vehicle | None:
         """Return the configuration stored last, or None before the first."""
         row = self._database.row("SELECT value FROM meta WHERE key = ?", (_VEHICLE_KEY,))
-        return None if row is None else Vehicle.from_dict(json.loads(row[0]))
+        with decoding(self.path, "the stored configuration"):
+            return None if row is None else Vehicle.from_dict(json.loads(row[0]))
 
     def config_serials(self) -> dict[str, str | None]:
         """Return the serial the configuration named at each position at the last start, empty before the first."""
         row = self._database.row("SELECT value FROM meta WHERE key = ?", (_SERIALS_KEY,))
-        return {} if row is None else dict(json.loads(row[0]))
+        with decoding(self.path, "the list of serials"):
+            return {} if row is None else dict(json.loads(row[0]))
 
     def put_config_serials(self, serials: Mapping[str, str | None]) -> None:
         """Store the serials the configuration names, to see at the next start whether a person changed them."""
@@ -224,6 +226,11 @@ class Ledger:
     def epoch(self, number: int) -> Epoch | None:
         """Return the clocks of an epoch."""
         return trips.read_epoch(self._database, number)
+
+    def last_epoch(self) -> int:
+        """Return the highest number of an epoch, 0 before the first; a number is never used twice."""
+        row = self._database.row("SELECT coalesce(max(epoch), 0) FROM epoch")
+        return 0 if row is None else int(row[0])
 
     def trips(self, limit: int = 50, before: int | None = None) -> list[Trip]:
         """Return trips, newest first; `before`: only smaller numbers."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
 from pathlib import Path
@@ -34,8 +35,6 @@ class DataLock:
             raise LedgerError(f"{self.path} can't be opened ({err.strerror}); check that data folder") from err
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            os.ftruncate(descriptor, 0)
-            os.pwrite(descriptor, b"%d\n" % os.getpid(), 0)
         except BlockingIOError as err:
             holder = os.pread(descriptor, 32, 0).decode("ascii", "replace").strip() or "unknown"
             os.close(descriptor)
@@ -45,6 +44,10 @@ class DataLock:
         except OSError as err:
             os.close(descriptor)
             raise LedgerError(f"{self.path} can't be locked ({err.strerror}); use a local disk") from err
+        # The number is for people; a full disk that has no room for it mustn't keep anybody from the data.
+        with contextlib.suppress(OSError):
+            os.ftruncate(descriptor, 0)
+            os.pwrite(descriptor, b"%d\n" % os.getpid(), 0)
         self._descriptor = descriptor
 
     def release(self) -> None:

@@ -80,7 +80,7 @@ function showSnapshot() {
   text(byId("speed"), snapshot.speed_mps === null ? "unknown" : formatQuantity("speed_mps", snapshot.speed_mps, system));
   text(byId("ambient"), formatQuantity("temperature_c", snapshot.ambient_c, system));
   const notice = byId("notice");
-  notice.hidden = source.state === "running";
+  notice.hidden = source.state === "running" && !source.state_text;
   text(notice, source.state_text || `source ${source.state}: ${source.text}`);
   byId("empty").hidden = snapshot.dampers.length > 0;
   showDampers(system);

@@ -1,0 +1,86 @@
+"""What a ledger lacks of the raw log it stands beside: dampers, where they sat, and epochs.
+
+A ledger that was moved aside or put back from a backup knows less than the log. Dampers keep their
+unit_id, for it names them for ever, and epochs their numbers, so that nothing is counted twice.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dutylog.domain.vehicle import Vehicle
+from dutylog.engine.engine import is_named
+from dutylog.errors import LedgerError
+from dutylog.ledger.ledger import Ledger
+from dutylog.ledger.rows import Epoch
+from dutylog.recording.frame import Frame, FrameType
+from dutylog.recording.state import INSTALL
+
+RECORDING = "recording"
+
+
+class Adopter:
+    """Follows the frames of a log and writes what the ledger doesn't know of them.
+
+    notes: lines for people.
+    """
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
+        self._adopted: set[str] = set()
+        self._refining = 0
+        self.notes: list[str] = []
+
+    def follow(self, frame: Frame) -> None:
+        """Take the next frame, before the engine does."""
+        data = frame.data or {}
+        if frame.type is FrameType.EVENT and data.get("kind") == INSTALL and is_named(str(data["unit_id"])):
+            self._take_unit(data)
+        elif frame.type is FrameType.SEGMENT_HEAD and frame.epoch:
+            self._take_epoch(frame, data)
+        elif frame.type is FrameType.CLOCK and self._refining == frame.epoch:
+            self._take_clock(frame.epoch, data)
+
+    def reinstall(self, vehicle: Vehicle, installs: dict[str, dict[str, Any]], sequence: int) -> None:
+        """Put adopted dampers where the log says they are, unless the ledger or the configuration knows better.
+
+        installs: fields of the install events in force. sequence: number of the next frame.
+        """
+        installed = self._ledger.installed()
+        for damper in vehicle.dampers:
+            fields = installs.get(damper.position, {})
+            unit_id = fields.get("unit_id")
+            if unit_id not in self._adopted or damper.position in installed or fields["profile"] != damper.profile:
+                continue
+            if damper.serial in (None, fields["serial"]):
+                self._ledger.install(unit_id, damper.position, sequence=sequence)
+
+    def _take_unit(self, data: dict[str, Any]) -> None:
+        unit_id, serial = str(data["unit_id"]), data.get("serial")
+        if self._ledger.unit(unit_id) is not None:
+            return
+        try:
+            unit = self._ledger.add_unit(serial, str(data["profile"]), unit_id=unit_id)
+        except LedgerError:
+            unit = self._ledger.add_unit(None, str(data["profile"]), f"{serial} in the raw log", unit_id)
+        self._adopted.add(unit_id)
+        self.notes.append(f"damper {unit.label} is in the raw log but not in the ledger; it was added, as {unit_id}")
+
+    def _take_epoch(self, frame: Frame, data: dict[str, Any]) -> None:
+        if self._ledger.epoch(frame.epoch) is not None:
+            return
+        kind, text = str(data["source"]["kind"]), str(data["source"]["text"])
+        mono_ns = 0 if kind == RECORDING else frame.t0_ns
+        # Until the clock frame that follows: where it was lost the time the segment was made is all there is.
+        self._ledger.put_epoch(
+            Epoch(frame.epoch, kind, text, str(data["boot_id"]), mono_ns, int(data["created_utc_ns"]), False)
+        )
+        self._refining = frame.epoch
+
+    def _take_clock(self, number: int, data: dict[str, Any]) -> None:
+        self._refining = 0
+        epoch = self._ledger.epoch(number)
+        if epoch is None or epoch.source_kind == RECORDING:
+            return
+        clock = int(data["mono_ns"]), int(data["utc_ns"]), data["trusted"] is True
+        self._ledger.put_epoch(Epoch(number, epoch.source_kind, epoch.source_text, epoch.boot_id, *clock))
