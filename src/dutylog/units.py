@@ -35,8 +35,3 @@ def f_to_c(temperature_f: float) -> float:
 def gauge_psi_to_pa_abs(pressure_psi: float, atmosphere_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
     """Return the absolute pressure [Pa] of a gauge reading [psi]."""
     return pressure_psi * PA_PER_PSI + atmosphere_pa
-
-
-def pa_abs_to_gauge_psi(pressure_pa: float, atmosphere_pa: float = STANDARD_ATMOSPHERE_PA) -> float:
-    """Return the gauge reading [psi] of an absolute pressure [Pa]."""
-    return (pressure_pa - atmosphere_pa) / PA_PER_PSI

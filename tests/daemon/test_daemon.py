@@ -9,27 +9,14 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
 
+from daemon.processes import DEMO, LIMIT_S, wait_until
 from dutylog import config
 from dutylog.ledger.client import run_command, send_command
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
-
-DEMO = Path(config.__file__).parents[1] / "sim" / "demo_vehicle.toml"
-LIMIT_S = 50.0
-
-
-def wait_until(predicate, what):
-    deadline_s = time.monotonic() + LIMIT_S
-    while time.monotonic() < deadline_s:
-        value = predicate()
-        if value:
-            return value
-        time.sleep(0.05)
-    raise AssertionError(f"never happened: {what}")
 
 
 def free_port():

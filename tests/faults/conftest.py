@@ -5,30 +5,16 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
-import time
-from pathlib import Path
+import threading
 
 import pytest
 
-from daemon.conftest import CASES, CoreChild
-from dutylog import config
-from dutylog.daemon.core_settings import CoreSettings
+from daemon.processes import LIMIT_S, demo_settings, recording, start_core
 
-DEMO = Path(config.__file__).parents[1] / "sim" / "demo_vehicle.toml"
-LIMIT_S = 60.0
+__all__ = ["demo_settings", "recording", "start_core"]
+
 FAST = {"commit_ns": 100_000_000, "cold_ns": 700_000_000}
 """Ten commits a second, so that a short test sees many."""
-
-
-def wait_until(predicate, what, limit_s=LIMIT_S):
-    """Return the first true value of the predicate."""
-    deadline_s = time.monotonic() + limit_s
-    while time.monotonic() < deadline_s:
-        value = predicate()
-        if value:
-            return value
-        time.sleep(0.05)
-    raise AssertionError(f"never happened: {what}")
 
 
 def needs(*tools):
@@ -55,50 +41,10 @@ def assert_one_line(status, lines, *words):
         assert word in said[0]
 
 
-def make_demo_settings(data_dir):
-    """Return core settings for the simulated demo vehicle, faster than real."""
-    return CoreSettings(config.load(DEMO).vehicle, data_dir, "simulated", scenario="desert", seed=3, pace=6.0)
-
-
-@pytest.fixture
-def demo_settings(tmp_path):
-    """Those settings with a folder of the test's own."""
-    return make_demo_settings(tmp_path / "data")
-
-
-@pytest.fixture(scope="session")
-def recording(tmp_path_factory):
-    """The first 30 s of the desert case, with faults: (file, vehicle)."""
-    import pyarrow.parquet as pq
-
-    case = CASES / "F_faults"
-    file = tmp_path_factory.mktemp("recording") / "cut.parquet"
-    pq.write_table(pq.read_table(case / "recording.parquet").slice(0, 30_000), file)
-    return file, config.load(case / "truck.toml").vehicle
-
-
-@pytest.fixture
-def start_core():
-    """Start children that are surely gone at the end of the test."""
-    started = []
-
-    def start(settings, side_log, **options):
-        started.append(CoreChild(settings, side_log, **options))
-        return started[-1]
-
-    yield start
-    for child in started:
-        if child.process.poll() is None:
-            child.process.kill()
-        child.process.communicate()
-
-
 class Said:
     """Follows the lines of a child that goes on running."""
 
     def __init__(self, child):
-        import threading
-
         self.lines = []
         self._child = child
         self._thread = threading.Thread(target=self._read, daemon=True)

@@ -12,14 +12,14 @@ from dataclasses import replace
 
 import pytest
 
-from daemon.conftest import CoreChild
 from daemon.oracle import fallen_totals, integrate_log, read_side_log
+from daemon.processes import CoreChild, make_demo_settings, wait_until
 from dutylog.daemon.core_settings import CoreSettings
 from dutylog.engine.engine import is_named
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.recording.reader import LogReader
 from dutylog.recording.scan import find_segments
-from faults.conftest import FAST, assert_one_line, make_demo_settings, run_core, wait_until
+from faults.conftest import FAST, assert_one_line, run_core
 
 
 class Worn:

@@ -13,9 +13,10 @@ from dataclasses import replace
 import pytest
 
 from daemon.oracle import differing_units, fallen_totals, read_side_log
+from daemon.processes import DEMO, wait_until
 from dutylog.ledger.client import run_command, send_command
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
-from faults.conftest import DEMO, FAST, assert_one_line, needs, run_core, wait_until
+from faults.conftest import FAST, assert_one_line, needs, run_core
 from faults.live_reader import LiveReader
 from faults.small_disk import SmallDisk
 

@@ -8,8 +8,9 @@ from itertools import pairwise
 import pytest
 
 from daemon.oracle import differing_units, fallen_totals, lost_frames, read_side_log
+from daemon.processes import wait_until
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
-from faults.conftest import FAST, Said, needs, wait_until
+from faults.conftest import FAST, Said, needs
 from faults.live_reader import LiveReader
 
 pytestmark = needs("strace")

@@ -9,10 +9,11 @@ import psutil
 import pytest
 
 from daemon.oracle import differing_units, fallen_totals, lost_frames, read_side_log
+from daemon.processes import wait_until
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.recording.frame import FrameType
 from dutylog.recording.reader import LogReader
-from faults.conftest import FAST, Said, assert_one_line, needs, run_core, wait_until
+from faults.conftest import FAST, Said, assert_one_line, needs, run_core
 from faults.live_reader import LiveReader
 from faults.small_disk import SmallDisk
 
@@ -75,11 +76,15 @@ def test_full_disk_is_said_once_shown_and_left_behind(full, disk, tmp_path):
         wait_until(lambda: live.newest["drops"]["raw_rows"] > MANY_ROWS, "many more rows are dropped")
         assert core.memory_info().rss - before_bytes < 1_500_000
         assert all("stand still" in one["source"]["state_text"] for one in live.snapshots[seen:])
+        standing_s = [one["standing_s"] for one in live.snapshots[seen:]]
+        assert standing_s == sorted(standing_s)
+        assert standing_s[-1] > 0
         assert len(said.with_word("trying again")) == 1, said.lines
         acknowledged = len(read_side_log(side)[1])
         disk.make_room()
         wait_until(lambda: said.with_word("takes data again"), "it goes on by itself")
         wait_until(lambda: live.newest["source"]["state_text"] == "", "the page no longer says so")
+        wait_until(lambda: live.newest["standing_s"] == 0, "readings are fresh again")
         wait_until(lambda: len(read_side_log(side)[1]) > acknowledged + 5, "totals go on")
     child.process.terminate()
     status, lines, errors = said.finish()

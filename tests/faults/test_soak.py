@@ -15,10 +15,10 @@ import psutil
 import pytest
 
 from daemon.oracle import differing_units
+from daemon.processes import DEMO, wait_until
 from dutylog import config
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.recording.reader import LogReader
-from faults.conftest import DEMO, wait_until
 from faults.live_reader import LiveReader
 
 PACE = 30

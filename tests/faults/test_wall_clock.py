@@ -14,10 +14,11 @@ from pathlib import Path
 import pytest
 
 from daemon.oracle import differing_units, load
+from daemon.processes import wait_until
 from dutylog.daemon.core_settings import CoreSettings
 from dutylog.daemon.wall_time import SYNCHRONIZED
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
-from faults.conftest import FAST, Said, wait_until
+from faults.conftest import FAST, Said
 from faults.live_reader import LiveReader
 
 LIBRARIES = sorted(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"))

@@ -8,10 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from dutylog.clock import ManualClock
 from dutylog.domain.vehicle import Damper, ForceAt, ForceCurve, Profile, Vehicle
 from dutylog.recording.block import Block, Channel, Stream
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.framer import Grid
+from dutylog.recording.log import LogWriter
 from dutylog.recording.source import Batch
 
 PERIOD_1KHZ_FS = 10**12
@@ -119,3 +121,26 @@ def rows_of(frames: Sequence[Frame], stream_id: int) -> list[tuple[int, bytes]]:
 def only_segment(folder: Path) -> Path:
     (path,) = sorted(folder.glob("*.dlg"))
     return path
+
+
+def open_log(folder: Path, **options: int) -> LogWriter:
+    return LogWriter(folder, make_vehicle(), "boot", ManualClock(5, 7), **options)
+
+
+def write(folder: Path, script: Script, epoch: int = 1, window_ms: int = 100) -> LogWriter:
+    """Write a script, committing after each window; the writer stays open."""
+    writer = open_log(folder)
+    writer.start_epoch(script.streams, "script", "made up", epoch)
+    for batch in script.batches(epoch, window_ms * 1_000_000, dict(writer.state.next_index)):
+        writer.append(batch)
+        writer.commit()
+    return writer
+
+
+def frame_ends(octets: bytes) -> list[int]:
+    """Return where frames end, by the header's payload_length alone."""
+    ends, at = [], 0
+    while at < len(octets):
+        at += 72 + int.from_bytes(octets[at + 56 : at + 60], "little")
+        ends.append(at)
+    return ends

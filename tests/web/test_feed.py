@@ -54,6 +54,17 @@ async def test_link_is_waiting_then_live_then_stale() -> None:
     assert feed.link() == "stale"
 
 
+async def test_readings_that_stand_still_are_stale_however_new_their_snapshot() -> None:
+    """A core whose disk takes nothing goes on talking: "live" and "ok" would be a lie about heat."""
+    feed = LiveFeed(ManualClock())
+    feed.accept_line(encode_snapshot(snapshot(seq=1, standing_s=2.9)).strip())
+    assert feed.link() == "live"
+    feed.accept_line(encode_snapshot(snapshot(seq=2, standing_s=3.9)).strip())
+    assert (feed.link(), feed.age_s()) == ("stale", 3.9)
+    feed.accept_line(encode_snapshot(snapshot(seq=3)).strip())
+    assert (feed.link(), feed.age_s()) == ("live", 0.0)
+
+
 async def test_repeated_snapshot_is_no_new_data() -> None:
     """A core that hangs and repeats itself must go stale; a restarted one with the same number is new."""
     feed = LiveFeed(ManualClock())

@@ -325,6 +325,7 @@ class Core:
         moment = Moment(
             self._seq, self._start_id, self._clock.mono_ns(), self._clock.utc_ns(), is_utc_trusted(),
             self._source_now(), number, {name: count for name, count in drops.items() if count},
+            self._trouble.standing_s,
         )  # fmt: skip
         self._live.publish(make_snapshot(self._settings.vehicle, live, moment))
 

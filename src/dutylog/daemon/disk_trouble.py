@@ -34,8 +34,12 @@ class DiskTrouble:
         """
         if not self._reason:
             return ""
-        seconds = (self._clock.mono_ns() - self._since_ns) // NS_PER_S
-        return f"Readings and totals stand still for {seconds} s now: {self._reason}"
+        return f"Readings and totals stand still for {self.standing_s:.0f} s now: {self._reason}"
+
+    @property
+    def standing_s(self) -> float:
+        """Return for how long nothing could be written [s], 0 while all is well."""
+        return (self._clock.mono_ns() - self._since_ns) / NS_PER_S if self._reason else 0.0
 
     def begin(self, err: LedgerError) -> None:
         """Note a try that failed; only the first of a row is said."""
@@ -48,7 +52,7 @@ class DiskTrouble:
         """Note a try that succeeded; dropped_row_count: rows that didn't fit in memory, since the start of core."""
         if not self._reason:
             return
-        seconds = (self._clock.mono_ns() - self._since_ns) / NS_PER_S
+        seconds = self.standing_s
         lost = f"{dropped_row_count} rows lost since the start" if dropped_row_count else "nothing was lost"
         self._reason = ""
         self._say(f"the disk takes data again after {seconds:.1f} s, {lost}")

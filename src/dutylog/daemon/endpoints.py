@@ -18,10 +18,14 @@ LIVE_SOCKET = "live.sock"
 CLIENT_LIMIT = 16
 
 
-class _Listener:
-    """A listening socket in the data folder, readable by its owner only."""
+class _Endpoint:
+    """A listening socket in the data folder, readable by its owner only, and its clients.
+
+    _clients: what is still to be sent to, or has come so far from, each.
+    """
 
     def __init__(self, folder: Path, name: str) -> None:
+        self._clients: dict[socket.socket, bytes] = {}
         self._path = folder / name
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._socket.setblocking(False)
@@ -37,35 +41,54 @@ class _Listener:
         finally:
             os.umask(old_mask)
 
-    def accept(self) -> socket.socket | None:
-        """Return a new connection, None when nobody waits."""
-        try:
-            client, _ = self._socket.accept()
-        except OSError:
-            return None
-        client.setblocking(False)
-        return client
-
     def close(self) -> None:
-        """Stop listening and take the name away."""
+        """Hang up, stop listening and take the name away."""
+        for client in list(self._clients):
+            self._drop(client)
         self._socket.close()
         with contextlib.suppress(OSError):
             self._path.unlink(missing_ok=True)
 
+    def _take_new(self, first: bytes) -> None:
+        """Accept whoever waits, beginning with `first`; more than CLIENT_LIMIT are turned away."""
+        while True:
+            try:
+                client, _ = self._socket.accept()
+            except OSError:
+                return
+            if len(self._clients) >= CLIENT_LIMIT:
+                client.close()
+                continue
+            client.setblocking(False)
+            self._clients[client] = first
 
-class LiveEndpoint:
+    def _serve(self, serve: Callable[[socket.socket], None]) -> None:
+        """Serve each client that is ready; one that fails is dropped."""
+        for client in list(self._clients):
+            try:
+                serve(client)
+            except BlockingIOError:
+                continue
+            except OSError:
+                self._drop(client)
+
+    def _drop(self, client: socket.socket) -> None:
+        del self._clients[client]
+        client.close()
+
+
+class LiveEndpoint(_Endpoint):
     """Hands the newest snapshot to every outlet that can take it; counts the lines it couldn't hand on."""
 
     def __init__(self, folder: Path) -> None:
-        self._listener = _Listener(folder, LIVE_SOCKET)
-        self._clients: dict[socket.socket, bytes] = {}
+        super().__init__(folder, LIVE_SOCKET)
         self._newest = b""
         self.dropped_count = 0
 
     def publish(self, snapshot: dict[str, Any]) -> None:
         """Send a snapshot; a client still busy with an older line misses it."""
         self._newest = encode_line(snapshot)
-        for client, rest in list(self._clients.items()):
+        for client, rest in self._clients.items():
             if rest:
                 self.dropped_count += 1
             else:
@@ -74,54 +97,27 @@ class LiveEndpoint:
 
     def poll(self) -> None:
         """Take new clients and send what is left of lines begun."""
-        while (client := self._listener.accept()) is not None:
-            if len(self._clients) >= CLIENT_LIMIT:
-                client.close()
-                continue
-            self._clients[client] = self._newest
-        for client, rest in list(self._clients.items()):
-            try:
-                if rest:
-                    self._clients[client] = rest[client.send(rest) :]
-                elif client.recv(4096) == b"":
-                    self._drop(client)
-            except BlockingIOError:
-                continue
-            except OSError:
-                self._drop(client)
+        self._take_new(self._newest)
+        self._serve(self._send)
 
-    def close(self) -> None:
-        """Hang up and stop listening."""
-        for client in list(self._clients):
+    def _send(self, client: socket.socket) -> None:
+        rest = self._clients[client]
+        if rest:
+            self._clients[client] = rest[client.send(rest) :]
+        elif client.recv(4096) == b"":
             self._drop(client)
-        self._listener.close()
-
-    def _drop(self, client: socket.socket) -> None:
-        del self._clients[client]
-        client.close()
 
 
-class CommandEndpoint:
+class CommandEndpoint(_Endpoint):
     """Takes one-line requests and answers each with one line."""
 
     def __init__(self, folder: Path) -> None:
-        self._listener = _Listener(folder, COMMAND_SOCKET)
-        self._clients: dict[socket.socket, bytes] = {}
+        super().__init__(folder, COMMAND_SOCKET)
 
     def poll(self, apply: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
         """Answer what has come in whole; `apply` does a checked request and returns the reply."""
-        while (client := self._listener.accept()) is not None:
-            if len(self._clients) >= CLIENT_LIMIT:
-                client.close()
-                continue
-            self._clients[client] = b""
-        for client in list(self._clients):
-            try:
-                self._read(client, apply)
-            except BlockingIOError:
-                continue
-            except OSError:
-                self._drop(client)
+        self._take_new(b"")
+        self._serve(lambda client: self._read(client, apply))
 
     def _read(self, client: socket.socket, apply: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
         piece = client.recv(LINE_LIMIT)
@@ -138,13 +134,3 @@ class CommandEndpoint:
             client.settimeout(0.2)
             client.sendall(encode_line(reply))
         self._drop(client)
-
-    def close(self) -> None:
-        """Hang up and stop listening."""
-        for client in list(self._clients):
-            self._drop(client)
-        self._listener.close()
-
-    def _drop(self, client: socket.socket) -> None:
-        del self._clients[client]
-        client.close()

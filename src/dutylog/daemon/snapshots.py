@@ -25,7 +25,7 @@ class SourceState:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What a snapshot says beside the engine's view."""
+    """What a snapshot says beside the engine's view; standing_s: how long that view has not moved on [s]."""
 
     seq: int
     start_id: str
@@ -35,6 +35,7 @@ class Moment:
     source: SourceState
     trip_number: int | None
     drops: dict[str, int]
+    standing_s: float = 0.0
 
 
 def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[str, Any]:
@@ -60,6 +61,7 @@ def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[s
         "ambient_c": None if live is None else live.ambient_c,
         "trip": None if live is None or trip is None else _trip(trip, live, moment.trip_number),
         "drops": moment.drops,
+        "standing_s": moment.standing_s,
         "dampers": [_waiting(vehicle, i) for i in range(len(vehicle.dampers))]
         if live is None
         else [_damper(damper, trip) for damper in live.dampers],

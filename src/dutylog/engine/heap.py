@@ -11,8 +11,7 @@ _KEPT_BYTES = 64 * 1024 * 1024
 def keep_freed_memory() -> None:
     """Ask malloc to keep what is freed instead of giving it back to the kernel; for the start of a process.
 
-    For work on whole recordings. Core works on single seconds, whose arrays are small: it goes without and
-    stays smaller.
+    For work on whole recordings; a process that works on single seconds has small arrays and stays smaller without.
 
     Arrays over 128 KiB are otherwise mapped anew each time and every page is zeroed again: a third of
     the estimator's time. Does nothing where the C library has no such call.

@@ -113,10 +113,14 @@ class LiveFeed:
         return True
 
     def age_s(self) -> float | None:
-        """Return how long ago the newest snapshot came [s], None before the first."""
+        """Return how old the newest readings are [s], None before the first.
+
+        That is how long ago their snapshot came, and how long core had been unable to read on by then.
+        """
         if self._newest is None:
             return None
-        return max(0.0, (self._clock.mono_ns() - self._newest.received_ns) / NS_PER_S)
+        waited_s = max(0.0, (self._clock.mono_ns() - self._newest.received_ns) / NS_PER_S)
+        return self._newest.snapshot.standing_s + waited_s
 
     def link(self) -> str:
         """Return LIVE, STALE or WAITING."""

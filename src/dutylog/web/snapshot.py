@@ -109,6 +109,7 @@ class Snapshot:
     trip: TripNow | None
     dampers: Annotated[tuple[DamperNow, ...], Len(0, 64)]
     drops: Annotated[dict[Name, Count], Len(0, 64)] = field(default_factory=dict)
+    standing_s: Positive = 0.0
 
 
 @functools.cache
