@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 
+import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -20,7 +21,7 @@ def count(series, start=0):
         if x is BREAK:
             strokes.break_off()
         else:
-            strokes.update([(x, i * 1_000_000)])
+            strokes.update(np.array([x]), np.array([i * 1_000_000]))
     return strokes
 
 
@@ -104,8 +105,8 @@ def test_state_survives_storage(series, more):
     strokes = count(series)
     restored = Strokes.from_dict(strokes.to_dict())
     for i, x in enumerate(more, len(series)):
-        strokes.update([(x, i * 1_000_000)])
-        restored.update([(x, i * 1_000_000)])
+        strokes.update(np.array([x]), np.array([i * 1_000_000]))
+        restored.update(np.array([x]), np.array([i * 1_000_000]))
     assert restored == strokes or same(restored, strokes)
 
 
@@ -122,5 +123,5 @@ def test_a_break_ends_the_stroke_and_nothing_spans_it():
 def test_frequency_class_is_that_of_a_full_cycle_of_such_strokes():
     """A 50 ms stroke is half of a 10 Hz cycle: class 10..12 Hz."""
     strokes = Strokes()
-    strokes.update([(0, 0), (20_000, 50_000_000), (0, 100_000_000)])
+    strokes.update(np.array([0, 20_000, 0]), np.array([0, 50_000_000, 100_000_000]))
     assert strokes.finished().by_frequency == {8: 2}

@@ -61,7 +61,9 @@ def prepare_tiles(signal_m, rate_hz, seconds):
         start = tile * shape.n - shape.past
         parts.append(estimator.prepare(signal_m[None, start : start + shape.length], 1.0 / rate_hz))
     travel, speed, noise = zip(*parts, strict=True)
-    return np.concatenate(travel, axis=1)[0], np.concatenate(speed, axis=1)[0], np.concatenate(noise)
+    # In double precision from here on, so that sums over a minute of samples are as good as the samples.
+    travel, speed = (np.concatenate(part, axis=1)[0].astype(np.float64) for part in (travel, speed))
+    return travel, speed, np.concatenate(noise)
 
 
 def energies_j(speed_mps, rate_hz):

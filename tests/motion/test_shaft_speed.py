@@ -96,7 +96,9 @@ def test_nothing_is_lost_to_sampling():
         plain = energies_j(central_difference(signal, rate_hz, SECONDS), rate_hz)[0] / true_j
         assert plain == pytest.approx(row["energy_ratio_central_difference"], abs=1e-6), row
         ours = energies_j(prepare_tiles(signal, rate_hz, SECONDS)[1], rate_hz)[0] / true_j
-        assert abs(ours - 1) < min(1e-4, (1 - row["energy_ratio_central_difference"]) / 50), row
+        # Where plain differences lose next to nothing, single precision (spacing 2**-23) sets the limit.
+        limit = max(min(1e-4, (1 - row["energy_ratio_central_difference"]) / 50), 2.0**-23)
+        assert abs(ours - 1) < limit, row
 
 
 @pytest.mark.parametrize(

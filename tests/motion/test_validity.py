@@ -16,8 +16,8 @@ from dutylog.motion.validity import (
     IMPOSSIBLE_SPEED,
     OUTSIDE_M,
     TRAVEL_OPEN,
+    find_hole,
     find_runs,
-    has_holes,
     judge_window,
 )
 
@@ -185,10 +185,19 @@ def test_a_level_that_changed_over_a_short_hole_is_not_bridged():
 def test_where_nothing_is_seen_in_a_hurry_nothing_is_there(values, rate_hz):
     """The quick look decides whether the careful one is taken: it must never miss what that would find."""
     signal = np.array(values)[None, :]
-    if not has_holes(signal, STROKE_M, 1 / rate_hz):
+    signal = signal[:, : find_hole(signal, STROKE_M, 1 / rate_hz)]
+    if signal.shape[1] > 2:
         judged = judge(signal, 1 / rate_hz)
         assert judged.valid.all()
         assert np.array_equal(judged.filled_m, signal)
+
+
+@pytest.mark.parametrize(("place", "value"), [(40, float("nan")), (90, 0.3), (60, 0.15), (120, -0.2)])
+def test_the_first_hole_is_found_where_it_is(place, value):
+    signal = window()
+    assert find_hole(signal, STROKE_M, 1e-3) == signal.shape[1]
+    signal[0, place] = value
+    assert place - 1 <= find_hole(signal, STROKE_M, 1e-3) <= place
 
 
 @pytest.mark.parametrize("level_m", [-OUTSIDE_M - 1e-4, 0.254 + OUTSIDE_M + 1e-4, 0.290, -0.2])

@@ -7,7 +7,6 @@ sums are whole micro-units in integers, so any way of cutting a stretch gives th
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,14 +14,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dutylog.duty.speed_cells import CELLS, CELLS_PER_MPS, STANDING_CELL, Cells, Speeds, find_cells
 from dutylog.duty.strokes import Strokes
 from dutylog.duty.totals import SUMS, TOTALS_COLUMNS, Totals
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+Steps = NDArray[np.int32] | NDArray[np.int64]
+Wholes = NDArray[np.float64] | NDArray[np.int64]
 
 SPEED_EDGES_MPS = (0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
-"""Edges of the classes of shaft speed, to the nearest 5 mm/s; the outer classes are open."""
+"""Edges of the classes of shaft speed; the outer classes are open."""
 SPEED_BINS = 2 * len(SPEED_EDGES_MPS) + 1
 """From fastest rebound over standing (the middle class, below 0.02 m/s either way) to fastest compression."""
 POSITION_BIN_UM = 5_000
@@ -35,12 +36,14 @@ BOTTOM_UM = 3_000
 REARM_UM = 6_000
 """A bottom-out is an up-crossing of stroke - 3 mm, re-armed below stroke - 6 mm."""
 
-# Speeds are counted in fine classes of 10 mm/s first: one multiplication instead of a search.
-_FINE_PER_MPS = 100
-_FINE = 601
-_FINE_EDGES = [round(edge * _FINE_PER_MPS) for edge in SPEED_EDGES_MPS]
-_FINE_STARTS = np.array(
-    [0, *(_FINE + 1 - edge for edge in reversed(_FINE_EDGES)), *(_FINE + edge for edge in _FINE_EDGES)]
+_EDGE_CELLS = [round(edge * CELLS_PER_MPS) for edge in SPEED_EDGES_MPS]
+_CLASS_BOUNDS = np.array(
+    [
+        0,
+        *(STANDING_CELL - edge for edge in reversed(_EDGE_CELLS)),
+        *(STANDING_CELL + edge for edge in _EDGE_CELLS),
+        CELLS,
+    ]
 )
 _POSITION_OFFSET = 4
 
@@ -49,19 +52,20 @@ _POSITION_OFFSET = 4
 class PreparedRun:
     """An unbroken stretch of believed samples of one damper.
 
-    travel_um: (n,) int64. speed_mps: (n,). energy_uj: (n,) int64, heat of each sample's period.
-    start_ns, period_ns: time of the first sample and spacing. joined: the first sample directly
-    follows the last one of the run before. edges: where pieces end whose gains are wanted apart,
-    rising, the last one n; empty means the whole run is one piece.
+    travel_um: (n,) whole numbers, of a type that holds their differences. speed_mps: (n,). energy_uj: (n,)
+    whole numbers, heat of each sample's period. start_ns, period_ns: time of the first sample and spacing.
+    joined: the first sample directly follows the last one of the run before. pieces: into how many pieces
+    of equal length the run is cut to tell what each brought. cells: of the speeds, where known already.
     """
 
-    travel_um: Ints
-    speed_mps: Floats
-    energy_uj: Ints
+    travel_um: Steps
+    speed_mps: Speeds
+    energy_uj: Wholes
     start_ns: int
     period_ns: int
     joined: bool
-    edges: tuple[int, ...] = ()
+    pieces: int = 1
+    cells: Cells | None = None
 
 
 class DamperDuty:
@@ -104,43 +108,38 @@ class DamperDuty:
         """Add a run; return what each of its pieces brought (times and temperatures aside)."""
         if not run.joined:
             self.break_off()
-        travel = run.travel_um
-        edges = run.edges or (len(travel),)
-        starts = np.array((0, *edges[:-1]))
+        travel, pieces = run.travel_um, run.pieces
         if self.first_um is None:
             self.first_um = int(travel[0])
         step = np.empty_like(travel)
-        step[0] = 0 if self.last_um is None else travel[0] - self.last_um
+        step[0] = 0 if self.last_um is None else int(travel[0]) - self.last_um
         np.subtract(travel[1:], travel[:-1], out=step[1:])
-        places = _turning_places(step, edges)
-        path = travel[places]
-        points = list(zip(path.tolist(), (run.start_ns + places * run.period_ns).tolist(), strict=True))
-        strokes = self.strokes.update(points)
+        places = _turning_places(step, pieces)
+        path = travel[places].astype(np.int64)
+        shown, lengths_um = self.strokes.update(path, run.start_ns + places * run.period_ns)
         self._add_passes(path)
         self.last_um = int(travel[-1])
-        energy = self._add_classes(run, starts)
-        sliding = np.add.reduceat(np.abs(step), starts).tolist()
-        peaks_in = np.maximum.reduceat(run.speed_mps, starts).tolist()
-        peaks_out = np.minimum.reduceat(run.speed_mps, starts).tolist()
+        energy = self._add_classes(run)
+        sliding = np.abs(step, out=step).reshape(pieces, -1).sum(axis=1).tolist()
+        by_piece = run.speed_mps.reshape(pieces, -1)
+        peaks_in, peaks_out = by_piece.max(axis=1).tolist(), by_piece.min(axis=1).tolist()
         gains = [
             Totals(
-                energy_compression_uj=compression,
-                energy_rebound_uj=rebound,
+                energy_compression_uj=int(compression),
+                energy_rebound_uj=int(both - compression),
                 shaft_travel_um=slid,
                 peak_compression_umps=max(0, round(inwards * 1e6)),
                 peak_rebound_umps=max(0, round(-outwards * 1e6)),
             )
-            for compression, rebound, slid, inwards, outwards in zip(*energy, sliding, peaks_in, peaks_out, strict=True)
+            for compression, both, slid, inwards, outwards in zip(*energy, sliding, peaks_in, peaks_out, strict=True)
         ]
         for piece in gains:
             self.sums.merge(piece)
-        for number, length_um in strokes:
-            piece = gains[bisect_right(edges, int(places[number]))]
-            piece.strokes_count += 1
-            piece.compression_strokes_count += length_um > 0
-            piece.stroke_travel_um += abs(length_um)
+        length = len(travel) // pieces
+        if len(shown):
+            _share_out(gains, places[shown] // length, lengths_um)
         for place in self._add_bottom_outs(travel):
-            gains[bisect_right(edges, place)].bottom_outs_count += 1
+            gains[place // length].bottom_outs_count += 1
         return gains
 
     def add_time(self, *, measured_us: int = 0, unmeasured_us: int = 0, moving: bool = False) -> None:
@@ -205,26 +204,28 @@ class DamperDuty:
         """Return how often each mark went through the seal: (PASS_CELLS,), the first at PASS_LOWEST_MM."""
         return np.cumsum(self._pass_steps[:PASS_CELLS])
 
-    def _add_classes(self, run: PreparedRun, starts: Ints) -> tuple[list[int], list[int]]:
-        """Add to the histograms; return (compression, rebound) energy [uJ] of each piece."""
-        fine = run.speed_mps * _FINE_PER_MPS
-        fine += _FINE + 0.5
-        key = np.clip(fine, 0, 2 * _FINE, out=fine).astype(np.intp)
+    def _add_classes(self, run: PreparedRun) -> tuple[list[float], list[float]]:
+        """Add to the histograms; return the energy [uJ] of each piece in compression, and all of it."""
+        speed, energy = run.speed_mps, run.energy_uj
+        cells = find_cells(speed) if run.cells is None else run.cells
+        # Counted from the slowest cell to the fastest one only: few of all cells are in use at a time.
+        first = int(cells.min())
+        bounds = np.clip(_CLASS_BOUNDS - first, 0, int(cells.max()) + 1 - first)
+        used = cells - first
         # Exact: a run's energy in uJ stays far below 2**53.
-        fine_energy = np.bincount(key, run.energy_uj, 2 * _FINE + 1)
-        fine_count = np.bincount(key, minlength=2 * _FINE + 1)
-        self.energy_by_speed_uj += np.add.reduceat(fine_energy, _FINE_STARTS).astype(np.int64)
-        self.time_by_speed_ns += np.add.reduceat(fine_count, _FINE_STARTS) * run.period_ns
+        self.energy_by_speed_uj += _sum_between(np.bincount(used, energy), bounds).astype(np.int64)
+        self.time_by_speed_ns += _sum_between(np.bincount(used), bounds).astype(np.int64) * run.period_ns
         # Half a micrometre keeps the class edges on whole micrometres whatever the rounding of 1/5000.
-        coarse = run.travel_um * (1.0 / POSITION_BIN_UM)
+        coarse = run.travel_um.astype(np.float32)
+        coarse *= 1.0 / POSITION_BIN_UM
         coarse += _POSITION_OFFSET + 0.5 / POSITION_BIN_UM
-        place = np.clip(coarse, 0, POSITION_BINS - 1, out=coarse).astype(np.intp)
+        np.maximum(coarse, 0, out=coarse)
+        place = np.minimum(coarse, POSITION_BINS - 1, out=coarse).astype(np.intp)
         self.time_by_position_ns += np.bincount(place, minlength=POSITION_BINS) * run.period_ns
-        inwards = np.add.reduceat(np.where(run.speed_mps >= 0, run.energy_uj, 0), starts)
-        both = np.add.reduceat(run.energy_uj, starts)
-        return inwards.tolist(), (both - inwards).tolist()
+        inwards = (energy * (speed >= 0)).reshape(run.pieces, -1).sum(axis=1)
+        return inwards.tolist(), energy.reshape(run.pieces, -1).sum(axis=1).tolist()
 
-    def _add_bottom_outs(self, travel_um: Ints) -> list[int]:
+    def _add_bottom_outs(self, travel_um: Steps) -> list[int]:
         """Return the places of new bottom-outs."""
         if int(travel_um.max()) < self.stroke_um - BOTTOM_UM:
             if not (self._armed and self._rearmed) and int(travel_um.min()) < self.stroke_um - REARM_UM:
@@ -300,18 +301,43 @@ class DamperDuty:
                 setattr(self.sums, name, max(stored, getattr(self.sums, name) or stored))
 
 
-def _turning_places(step: Ints, edges: tuple[int, ...]) -> Ints:
-    """Return the places of the first sample, of every local extreme and of where each piece ends.
+def _sum_between(values: NDArray[Any], bounds: NDArray[np.intp]) -> NDArray[Any]:
+    """Return the sums of values between each two bounds."""
+    total = np.zeros(len(values) + 1, dtype=values.dtype)
+    np.cumsum(values, out=total[1:])
+    sums: NDArray[Any] = np.diff(total[bounds])
+    return sums
+
+
+def _share_out(gains: list[Totals], pieces: Ints, lengths_um: Ints) -> None:
+    """Add strokes (lengths [um], positive for compression) to the gains of the pieces that showed them."""
+    counts = np.bincount(pieces, minlength=len(gains)).tolist()
+    inwards = np.bincount(pieces[lengths_um > 0], minlength=len(gains)).tolist()
+    # Exact: a run's strokes stay far below 2**53 um.
+    travel_um = np.bincount(pieces, np.abs(lengths_um), len(gains)).tolist()
+    for piece, count, inwards_count, slid_um in zip(gains, counts, inwards, travel_um, strict=True):
+        piece.strokes_count = count
+        piece.compression_strokes_count = inwards_count
+        piece.stroke_travel_um = int(slid_um)
+
+
+def _turning_places(step: Steps, pieces: int) -> Ints:
+    """Return the places of the first sample, of every local extreme and of the last move of each piece.
 
     step[i]: from the sample before to sample i. An extreme stands where it was first reached, so
     that a flat top cut in two is the same flat top.
     """
-    moves = np.flatnonzero(step)
-    if not len(moves):
+    n = len(step)
+    sign = (step > 0).view(np.int8) - (step < 0).view(np.int8)
+    starts = np.concatenate([[0], np.flatnonzero(sign[1:] != sign[:-1]) + 1])
+    ends = np.concatenate([starts[1:], [n]]) - 1
+    moving = sign[starts] != 0
+    starts, ends, sign = starts[moving], ends[moving], sign[starts[moving]]
+    if not len(starts):
         return np.zeros(1, dtype=np.int64)
-    rising = step[moves] > 0
-    turns = moves[:-1][rising[1:] != rising[:-1]]
-    ends = np.searchsorted(moves, edges) - 1
-    places = np.concatenate([turns, moves[np.maximum(ends, 0)]])
+    turns = ends[:-1][sign[1:] != sign[:-1]]
+    borders = np.arange(1, pieces + 1) * (n // pieces) - 1
+    latest = np.maximum(np.searchsorted(starts, borders, side="right") - 1, 0)
+    places = np.concatenate([turns, np.minimum(ends[latest], np.maximum(borders, starts[latest]))])
     places.sort()
     return np.concatenate([[0], places])

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dutylog.duty.rainflow import Rainflow
 
@@ -23,6 +24,9 @@ FREQUENCY_EDGES_HZ = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0,
 LENGTH_BINS = 128
 _FREQUENCY_EDGES = np.array(FREQUENCY_EDGES_HZ)
 
+_NONE = np.empty(0, dtype=np.int64)
+
+Ints = NDArray[np.int64]
 Point = tuple[int, int]
 """Travel [um] and the time [ns] it was first reached."""
 
@@ -54,22 +58,25 @@ class StrokeCounts:
         """Return strokes by class of frequency, empty classes left out."""
         return self._row(2)
 
-    def add(self, strokes: list[tuple[Point, Point]]) -> None:
-        """Count strokes, each given by its start and end."""
-        if not strokes:
+    def add(self, pivots_um: Ints, pivots_ns: Ints) -> None:
+        """Count the strokes between each two of some turning points in order: travel [um] and time [ns]."""
+        if len(pivots_um) < 2:
             return
-        ends = np.array(strokes, dtype=np.int64)
-        length_um = ends[:, 1, 0] - ends[:, 0, 0]
-        duration_ns = np.maximum(1, ends[:, 1, 1] - ends[:, 0, 1])
+        length_um = np.diff(pivots_um)
+        duration_ns = np.maximum(1, np.diff(pivots_ns))
         inwards = length_um > 0
         length_um = np.abs(length_um)
-        self.strokes_count += len(strokes)
+        self.strokes_count += len(length_um)
         self.compression_count += int(np.count_nonzero(inwards))
         self.travel_um += int(length_um.sum())
         group = np.minimum(length_um // LENGTH_BIN_UM, LENGTH_BINS - 1) + LENGTH_BINS * ~inwards
         self._classes[:2] += np.bincount(group, minlength=2 * LENGTH_BINS).reshape(2, -1)
         frequency = np.searchsorted(_FREQUENCY_EDGES, 5e8 / duration_ns, side="right")
         self._classes[2] += np.bincount(frequency, minlength=LENGTH_BINS)
+
+    def add_one(self, start: Point, end: Point) -> None:
+        """Count one stroke."""
+        self.add(*np.array((start, end), dtype=np.int64).T)
 
     def merge(self, other: StrokeCounts) -> None:
         """Add other strokes."""
@@ -167,44 +174,49 @@ class Strokes:
     counts: StrokeCounts = field(default_factory=StrokeCounts)
     flow: Rainflow = field(default_factory=Rainflow)
 
-    def update(self, points: list[Point]) -> list[tuple[int, int]]:
-        """Take the turning points of unbroken travel in order, ends included.
+    def update(self, path_um: Ints, times_ns: Ints) -> tuple[Ints, Ints]:
+        """Take the turning points of unbroken travel in order, ends included: travel [um] and time [ns].
 
         Returns:
-            strokes whose end became certain, each as (number of the point that showed it, length [um],
-            positive for compression).
+            of each stroke whose end became certain, the number of the point that showed it and its
+            length [um], positive for compression.
         """
         chain = self.head if self.tail is None else self.tail
-        certain: list[tuple[int, int]] = []
-        strokes: list[tuple[Point, Point]] = []
-        pivots: list[int] = []
-        extreme, direction = chain.extreme, chain.direction
-        for number, point in enumerate(points):
-            if extreme is None:
-                if chain.find_direction(point):
-                    extreme, direction = chain.extreme, chain.direction
-                    if self.tail is not None and chain.first is not None:
-                        pivots.append(chain.first[0])
-                continue
-            ahead = point[0] - extreme[0] if direction > 0 else extreme[0] - point[0]
-            if ahead > 0:
-                extreme = point
-            elif ahead <= -GATE_UM:
-                last = chain.last if chain.last is not None else extreme
-                if chain.reversals == 0 and self.tail is None:
-                    chain.second = extreme
-                else:
-                    strokes.append((last, extreme))
-                chain.reversals += 1
-                chain.last = extreme
-                certain.append((number, extreme[0] - last[0]))
-                pivots.append(extreme[0])
-                direction, extreme = -direction, point
-        chain.extreme, chain.direction = extreme, direction
-        self.counts.add(strokes)
-        if pivots:
-            self.flow.update(pivots)
-        return certain
+        path = path_um.tolist()
+        first = 0
+        while chain.extreme is None and first < len(path):
+            if chain.find_direction((path[first], int(times_ns[first]))) and self.tail is not None:
+                self.flow.update((chain.first[0],) if chain.first is not None else ())
+            first += 1
+        if chain.extreme is None or first == len(path):
+            return _NONE, _NONE
+        shown, ends, last, is_rising = _find_reversals(path, first, chain.extreme[0], chain.direction > 0)
+        chain.direction = 1 if is_rising else -1
+        old_extreme = chain.extreme
+        if last >= 0:
+            chain.extreme = (path[last], int(times_ns[last]))
+        if not shown:
+            return _NONE, _NONE
+        # The pivots from the latest one known before; its successor may be the extreme known before.
+        pivots_um, pivots_ns = (np.empty(len(ends) + 1, dtype=np.int64) for _ in range(2))
+        np.take(path_um, ends, out=pivots_um[1:])
+        np.take(times_ns, ends, out=pivots_ns[1:])
+        pivots_um[0], pivots_ns[0] = chain.last if chain.last is not None else old_extreme
+        if ends[0] < 0:
+            pivots_um[1], pivots_ns[1] = old_extreme
+        apart = chain.reversals == 0 and self.tail is None
+        if apart:
+            chain.second = (int(pivots_um[1]), int(pivots_ns[1]))
+        self.counts.add(pivots_um[apart:], pivots_ns[apart:])
+        self.flow.update(pivots_um[1:])
+        chain.reversals += len(ends)
+        chain.last = (int(pivots_um[-1]), int(pivots_ns[-1]))
+        return np.array(shown), np.diff(pivots_um)
+
+    def _feed(self, points: list[Point | None]) -> None:
+        """Take single turning points."""
+        path = np.array([point for point in points if point is not None], dtype=np.int64).reshape(-1, 2)
+        self.update(path[:, 0], path[:, 1])
 
     def _confirm(self, chain: Chain, pivot: Point) -> int:
         """Take the end of a stroke as certain; return its length [um], positive for compression."""
@@ -213,7 +225,7 @@ class Strokes:
         if chain.reversals == 0 and self.tail is None:
             chain.second = pivot
         else:
-            self.counts.add([(last, pivot)])
+            self.counts.add_one(last, pivot)
         chain.reversals += 1
         chain.last = pivot
         return pivot[0] - last[0]
@@ -229,7 +241,7 @@ class Strokes:
         """Add a later stretch that begins with the sample after this one's last."""
         head, broken = later.head, later.tail is not None
         if head.extreme is None:
-            self.update([p for p in (head.low, head.high) if p is not None])
+            self._feed([head.low, head.high])
         else:
             self._join(head, broken)
         if later.tail is not None:
@@ -242,7 +254,7 @@ class Strokes:
     def _join(self, head: Chain, broken: bool) -> None:
         """Go on with a later head of known direction; feeding the ends of its first stroke is enough."""
         end = head.extreme if head.second is None else head.second
-        self.update([p for p in (head.first, end) if p is not None])
+        self._feed([head.first, end])
         if head.second is None or (broken and head.reversals == 1):
             return
         mine = self.head if self.tail is None else self.tail
@@ -255,7 +267,7 @@ class Strokes:
         """Return the strokes whose end is certain, the first one included."""
         counts = self.counts.copy()
         if self.head.first is not None and self.head.second is not None:
-            counts.add([(self.head.first, self.head.second)])
+            counts.add_one(self.head.first, self.head.second)
         return counts
 
     def finished(self) -> StrokeCounts:
@@ -292,6 +304,37 @@ class Strokes:
             counts=StrokeCounts.from_list(data["counts"]),
             flow=Rainflow.from_dict(data["flow"]),
         )
+
+
+def _find_reversals(
+    path: list[int], first: int, extreme: int, is_rising: bool
+) -> tuple[list[int], list[int], int, bool]:
+    """Return where travel had come back by the gate, where it turned, the open extreme and its direction.
+
+    path: travel [um]; from `first` on it goes on from a stroke whose furthest point so far is `extreme`.
+    A place of -1 is that point.
+    """
+    shown: list[int] = []
+    ends: list[int] = []
+    last = -1
+    # The difference to the mark where a stroke turns: one comparison says that nothing happens.
+    back = extreme - GATE_UM if is_rising else extreme + GATE_UM
+    for number in range(first, len(path)):
+        place = path[number]
+        if is_rising:
+            if place > extreme:
+                extreme, last, back = place, number, place - GATE_UM
+            elif place <= back:
+                shown.append(number)
+                ends.append(last)
+                extreme, last, back, is_rising = place, number, place + GATE_UM, False
+        elif place < extreme:
+            extreme, last, back = place, number, place + GATE_UM
+        elif place >= back:
+            shown.append(number)
+            ends.append(last)
+            extreme, last, back, is_rising = place, number, place - GATE_UM, True
+    return shown, ends, last, is_rising
 
 
 def _copy_strokes(strokes: Strokes) -> Strokes:

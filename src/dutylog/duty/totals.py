@@ -89,9 +89,12 @@ class Totals:
         self.unmeasured_us += later.unmeasured_us
         self.moving_us += later.moving_us
         self.moving_measured_us += later.moving_measured_us
-        self.peak_compression_umps = max(self.peak_compression_umps, later.peak_compression_umps)
-        self.peak_rebound_umps = max(self.peak_rebound_umps, later.peak_rebound_umps)
-        self.peak_body_mc = _larger(self.peak_body_mc, later.peak_body_mc)
+        if later.peak_compression_umps > self.peak_compression_umps:
+            self.peak_compression_umps = later.peak_compression_umps
+        if later.peak_rebound_umps > self.peak_rebound_umps:
+            self.peak_rebound_umps = later.peak_rebound_umps
+        if later.peak_body_mc is not None:
+            self.peak_body_mc = _larger(self.peak_body_mc, later.peak_body_mc)
 
     def raise_to(self, stored: Totals) -> None:
         """Make each value at least the stored one."""

@@ -35,8 +35,8 @@ from dutylog.recording.frame import Frame, FrameType
 MOVING_MPS = 1.0
 MOVING_TILES = 10
 """Moving: speed over 1 m/s, or a stroke within the last 10 s (shared/CONVENTIONS.md)."""
-SPAN_TILES = 12
-"""Tiles prepared in one go when there are many: enough to hide the cost of each call, few enough for the cache."""
+SPAN_TILES = 36
+"""Tiles worked off in one go when there are many: enough to hide the cost of each call. Measured."""
 HEAT_TILES = 10
 """Heat going in is the mean over the last 10 s."""
 
@@ -278,7 +278,7 @@ class Engine:
             if self._foreign_clock or not self._trips.continues_at(first.start_ns):
                 step.trips += self._trips.close()
             self._fresh_epoch = self._foreign_clock = False
-        energy_uj = np.zeros(span.travel_m.shape, dtype=np.int64)
+        energy_uj = np.empty(span.travel_m.shape)
         by_tile = span.speed_mps.reshape(len(self._places), len(span.tiles), -1)
         rms_mps = np.sqrt(np.einsum("dtn,dtn->dt", by_tile, by_tile) / by_tile.shape[2])
         gains = []
@@ -293,6 +293,7 @@ class Engine:
             if self._observer is not None:
                 part = slice(number * first.n, number * first.n + tile.n)
                 self._observer(EnergyTile(tile, energy_uj[:, part], of_tile, self._moving))
+        step.faults += run.take_faults(span.tiles[-1].start_ns)
         self._show(run, span.tiles[-1], rms_mps[:, -1])
 
     def _take_tile(self, tile: PreparedTile, gains: tuple[TileGain, ...], step: Step) -> None:
@@ -301,7 +302,6 @@ class Engine:
         self._strokes_ago = 0 if stroked else min(self._strokes_ago + 1, MOVING_TILES)
         fast = tile.vehicle_mps is not None and tile.vehicle_mps > MOVING_MPS
         moving = fast or self._strokes_ago < MOVING_TILES
-        step.faults += tile.faults
         named = []
         bodies: list[float | None] = []
         for row, (place, gain) in enumerate(zip(self._places, gains, strict=True)):

@@ -22,12 +22,13 @@ from dutylog.engine.slow_channel import SlowChannel
 from dutylog.engine.travel_buffer import TravelBuffer
 from dutylog.errors import RecordingError
 from dutylog.motion.shaft_speed import ShaftSpeedEstimator, TileShape
-from dutylog.motion.validity import GAP, find_runs, has_holes, is_outside, judge_window
+from dutylog.motion.validity import GAP, find_hole, find_runs, is_outside, judge_window
 from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Block
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.units import FS_PER_NS
 
 Array = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Reasons = NDArray[np.uint8]
 
@@ -38,6 +39,8 @@ TRAVEL_JOIN_NS = 60_000_000
 SLOW_JOIN_NS = 2_500_000_000
 SLOW_HALO_NS = 1_000_000_000
 """Slow samples up to this long after a tile are used for it; they are in the log by then."""
+WINDOW_TILES = 12
+"""Windows of so many tiles go through the estimator at once: more wouldn't fit the cache. Measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +62,8 @@ class PreparedTile:
     start_ns: int
     end_ns: int
     period_fs: int
-    travel_m: Array
-    speed_mps: Array
+    travel_m: Singles
+    speed_mps: Singles
     raw_m: Array
     valid: Mask
     reason: Reasons | None
@@ -72,7 +75,6 @@ class PreparedTile:
     void: bool
     has_sensor: tuple[bool, ...]
     outside_m: tuple[tuple[float, float] | None, ...]
-    faults: tuple[Fault, ...]
 
     @property
     def n(self) -> int:
@@ -93,8 +95,8 @@ class PreparedTile:
 class _Signals:
     """The travel of a tile, prepared and raw; fields as in PreparedTile."""
 
-    travel_m: Array
-    speed_mps: Array
+    travel_m: Singles
+    speed_mps: Singles
     raw_m: Array
     valid: Mask
     reason: Reasons | None
@@ -111,8 +113,8 @@ class PreparedSpan:
     """
 
     tiles: tuple[PreparedTile, ...]
-    travel_m: Array
-    speed_mps: Array
+    travel_m: Singles
+    speed_mps: Singles
     raw_m: Array
     clean: tuple[bool, ...]
 
@@ -136,6 +138,8 @@ class EpochRun:
         self._start_index: int | None = None
         self.next_tile: int | None = None
         self._news: list[Fault] = []
+        # Where travel is known to hold something unbelievable: no use to look for it with every tile.
+        self._hole_index: int | None = None
 
     def feed(self, frame: Frame) -> None:
         """Take a samples or gap frame."""
@@ -182,6 +186,15 @@ class EpochRun:
             self._forget(buffer, shape)
             yield span
 
+    def take_faults(self, before_ns: int) -> list[Fault]:
+        """Return what became certain of faults since the last call, those that nothing after before_ns can join.
+
+        For after a span: what its tiles note one by one must not be closed by the last of them first.
+        """
+        closed = self.travel_faults.close_before(before_ns) + self.slow_faults.close_before(before_ns)
+        faults, self._news = self._news + closed, []
+        return faults
+
     def end_faults(self) -> list[Fault]:
         """Return the faults still open at the end of the epoch."""
         return [*self.travel_faults.close_all(), *self.slow_faults.close_all()]
@@ -209,13 +222,12 @@ class EpochRun:
 
     def _feed_slow(self, block: Block) -> None:
         times = [block.time_ns(block.first_index + i) for i in range(len(block.data))]
-        for column, channel in enumerate(block.stream.channels):
-            values = block.data[:, column].astype(np.float64).tolist()
-            shifted = [t + channel.offset_ns for t in times]
+        columns = block.data.T.astype(np.float64).tolist()
+        for channel, values in zip(block.stream.channels, columns, strict=True):
+            shifted = [t + channel.offset_ns for t in times] if channel.offset_ns else times
             if channel.quantity == BODY_TEMPERATURE and channel.name in self._body:
-                for time_ns, good in self._body[channel.name].add(shifted, values):
-                    if not good:
-                        self._news += self.slow_faults.note(channel.name, "thermocouple_open", time_ns, time_ns)
+                for time_ns in self._body[channel.name].add(shifted, values):
+                    self._news += self.slow_faults.note(channel.name, "thermocouple_open", time_ns, time_ns)
             elif channel.quantity == AMBIENT_TEMPERATURE:
                 self._ambient.add(shifted, values)
             elif channel.quantity == SPEED:
@@ -224,19 +236,25 @@ class EpochRun:
     def _prepare_clean(
         self, buffer: TravelBuffer, estimator: ShaftSpeedEstimator, tile: int, count: int
     ) -> PreparedSpan | None:
-        """Prepare whole tiles in one go, None where a sample among them can't be believed."""
+        """Prepare whole tiles up to the first sample that can't be believed, None if the first holds one."""
         shape = estimator.shape
         _, period_fs = self._time_of(tile * shape.n)
         if any(anchor[2] != period_fs for anchor in self._anchors):
             return None
-        region = buffer.window(tile * shape.n - shape.past, (count - 1) * shape.n + shape.length)
+        first = tile * shape.n - shape.past
+        if self._hole_index is not None and first <= self._hole_index < first + shape.length:
+            return None
+        region = buffer.window(first, (count - 1) * shape.n + shape.length)
         sensors = np.array([buffer.has_sensor(row) for row in range(len(self._dampers))])
         region[~sensors] = 0.0
-        if has_holes(region, self._stroke_m, period_fs * 1e-15):
-            return None
-        windows = np.lib.stride_tricks.sliding_window_view(region, shape.length, axis=1)[:, :: shape.n]
-        flat = np.ascontiguousarray(windows).reshape(-1, shape.length)
-        travel, speed, noise = (part.reshape(len(region), -1) for part in estimator.prepare(flat, period_fs * 1e-15))
+        hole = find_hole(region, self._stroke_m, period_fs * 1e-15)
+        if hole < region.shape[1]:
+            self._hole_index = first + hole
+            count = (hole - shape.length) // shape.n + 1
+            if count < 1:
+                return None
+        windows = np.lib.stride_tricks.sliding_window_view(region, shape.length, axis=1)[:, :: shape.n][:, :count]
+        travel, speed, noise = _prepare_windows(estimator, windows, period_fs * 1e-15)
         raw = region[:, shape.past : shape.past + count * shape.n]
         valid = np.zeros(travel.shape, dtype=bool)
         valid[sensors] = True
@@ -264,12 +282,12 @@ class EpochRun:
         start_ns, period_fs = self._time_of(first)
         void = buffer.is_void(first, stop)
         if void:
-            nothing = np.zeros((len(self._dampers), stop - first))
+            nothing = np.zeros((len(self._dampers), stop - first), dtype=np.float32)
             missing = np.ones(nothing.shape, dtype=bool)
             outside = spike = ~missing
             reason = np.full(nothing.shape, GAP, dtype=np.uint8)
             levels, outside_m = np.zeros(len(nothing)), (None,) * len(nothing)
-            signals = _Signals(nothing, nothing, nothing, ~missing, reason, levels, outside_m)
+            signals = _Signals(nothing, nothing, nothing.astype(np.float64), ~missing, reason, levels, outside_m)
         else:
             window = buffer.window(tile * shape.n - shape.past, shape.length)
             judged = judge_window(window, self._stroke_m, period_fs * 1e-15)
@@ -295,11 +313,9 @@ class EpochRun:
         return PreparedSpan((prepared,), signals.travel_m, signals.speed_mps, signals.raw_m, clean)
 
     def _make_tile(self, tile: int, first: int, signals: _Signals, buffer: TravelBuffer, *, void: bool) -> PreparedTile:
-        """Return a tile with all that isn't travel, and the faults that ended before it."""
+        """Return a tile with all that isn't travel."""
         start_ns, period_fs = self._time_of(first)
         end_ns = start_ns + signals.travel_m.shape[1] * period_fs // FS_PER_NS
-        self._news += self.travel_faults.close_before(start_ns) + self.slow_faults.close_before(start_ns)
-        faults, self._news = tuple(self._news), []
         body_c, body_samples = self._body_temperatures(start_ns, end_ns)
         speeds = self._speed.within(start_ns, end_ns)
         return PreparedTile(
@@ -322,7 +338,6 @@ class EpochRun:
             void=void,
             has_sensor=tuple(buffer.has_sensor(row) for row in range(len(self._dampers))),
             outside_m=signals.outside_m,
-            faults=faults,
         )
 
     def _note_travel(self, position: str, masks: tuple[tuple[str, Mask], ...], start_ns: int, period_fs: int) -> None:
@@ -406,6 +421,19 @@ class EpochRun:
         self.travel_faults.restore(data["travel_faults"])
         self.slow_faults.restore(data["slow_faults"])
         self._news = [Fault(*fault) for fault in data["news"]]
+
+
+def _prepare_windows(
+    estimator: ShaftSpeedEstimator, windows: Array, dt_s: float
+) -> tuple[Singles, Singles, Array]:
+    """Return travel, speed (dampers, indices) and noise (dampers, tiles) of windows (dampers, tiles, length)."""
+    dampers, count = windows.shape[:2]
+    parts = []
+    for start in range(0, count, WINDOW_TILES):
+        some = windows[:, start : start + WINDOW_TILES]
+        parts.append([part.reshape(dampers, -1) for part in estimator.prepare(some, dt_s)])
+    travel, speed, noise = zip(*parts, strict=True)
+    return np.concatenate(travel, axis=1), np.concatenate(speed, axis=1), np.concatenate(noise, axis=1)
 
 
 def _ranges_outside(window_m: Array, stroke_m: Array, outside: Mask) -> tuple[tuple[float, float] | None, ...]:

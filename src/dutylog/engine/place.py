@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from dutylog.domain.vehicle import Damper, Profile
 from dutylog.duty.damper_duty import DamperDuty, PreparedRun
 from dutylog.duty.force import ForceTable
+from dutylog.duty.speed_cells import Cells, find_cells
 from dutylog.duty.totals import Totals
 from dutylog.engine.epoch_run import PreparedSpan, PreparedTile
 from dutylog.engine.faults import FaultTracker
@@ -20,7 +21,9 @@ from dutylog.engine.stuck import OTHERS_MPS, QUARTERS, QUIET_M, QUIET_NOISE_LEVE
 from dutylog.motion.validity import IMPOSSIBLE_SPEED, REASONS, find_runs
 from dutylog.units import FS_PER_NS
 
-Energies = NDArray[np.int64]
+Energies = NDArray[np.float64]
+Speeds = NDArray[np.float32]
+Steps = NDArray[np.int32]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Codes = NDArray[np.uint8]
@@ -73,13 +76,13 @@ class Place:
 
         rms_mps: (dampers, tiles) shaft speeds. energy_uj: (indices,) takes the heat that counts.
         """
-        heat_uj = self._compute_heat_uj(span, row)
-        travel_um = np.rint(span.travel_m[row] * 1e6).astype(np.int64)
+        cells = find_cells(span.speed_mps[row])
+        heat_uj = self._compute_heat_uj(span, row, cells, energy_uj)
+        travel_um = np.rint(span.travel_m[row] * np.float32(1e6)).astype(np.int32)
         for tile in span.tiles:
             self.duty.add_body_c(tile.body_samples[row])
         if span.clean[row] and self.stuck.is_calm and not self._may_be_stuck(span, row, rms_mps):
-            energy_uj[:] = heat_uj
-            return self._take_clean(span, row, heat_uj, travel_um)
+            return self._take_clean(span, row, heat_uj, travel_um, cells)
         gains, start = [], 0
         for number, tile in enumerate(span.tiles):
             shake = is_shaken(tile, row, rms_mps[:, number])
@@ -87,35 +90,38 @@ class Place:
             start += tile.n
             was_calm = self.stuck.is_calm
             gain, valid = self.judge_time(tile, row, shake, tracker)
-            energy_uj[part][valid] = heat_uj[part][valid]
+            heat_uj[part][~valid] = 0.0
             gain.totals = self._accumulate(tile, valid, span.speed_mps[row, part], heat_uj[part], travel_um[part])
             gain.counted = valid
             gain.steady = was_calm and self.stuck.is_calm and bool(valid.all())
             gains.append(gain)
         return gains
 
-    def _compute_heat_uj(self, span: PreparedSpan, row: int) -> Energies:
-        """Return the heat [uJ] of each sample, >= 0."""
-        speed, first = span.speed_mps[row], span.tiles[0]
-        heat = self.force.compute_force_n(speed, span.travel_m[row])
+    def _compute_heat_uj(self, span: PreparedSpan, row: int, cells: Cells, out: Energies) -> Energies:
+        """Return in `out` the heat [uJ] of each sample, >= 0, whole numbers."""
+        speed, first = span.speed_mps[row].astype(np.float64), span.tiles[0]
+        heat = self.force.compute_force_n(speed, span.travel_m[row], cells)
         heat *= speed
         fade = self.force.compute_fade_ratio(np.array([tile.body_c[row] for tile in span.tiles]))
         by_tile = heat.reshape(len(span.tiles), -1)
         by_tile *= (fade * (first.dt_s * 1e6))[:, None]
         np.maximum(heat, 0.0, out=heat)
-        return np.rint(heat, out=heat).astype(np.int64)
+        return np.rint(heat, out=out)
 
     def _may_be_stuck(self, span: PreparedSpan, row: int, rms_mps: Floats) -> bool:
         """Return whether in some tile a quarter is quiet while the other dampers are shaken."""
         n, count = span.tiles[0].n, len(span.tiles)
-        edges = np.add.outer(np.arange(count) * n, [n * q // QUARTERS for q in range(QUARTERS)]).ravel()
-        travel = span.travel_m[row]
-        spread_m = np.maximum.reduceat(travel, edges) - np.minimum.reduceat(travel, edges)
+        travel = span.travel_m[row].reshape(count, n)
+        quarters = [n * quarter // QUARTERS for quarter in range(QUARTERS + 1)]
+        parts = [travel[:, start:stop] for start, stop in itertools.pairwise(quarters) if stop > start]
+        calmest_m = np.min([part.max(axis=1) - part.min(axis=1) for part in parts], axis=0)
         limits_m = [max(QUIET_M, QUIET_NOISE_LEVELS * float(tile.noise_m[row])) for tile in span.tiles]
-        quiet = (spread_m.reshape(count, -1) < np.array(limits_m)[:, None]).any(axis=1)
-        return any(is_shaken(span.tiles[number], row, rms_mps[:, number]) for number in np.flatnonzero(quiet))
+        quiet = np.flatnonzero(calmest_m < limits_m)
+        return any(is_shaken(span.tiles[number], row, rms_mps[:, number]) for number in quiet)
 
-    def _take_clean(self, span: PreparedSpan, row: int, heat_uj: Energies, travel_um: Energies) -> list[TileGain]:
+    def _take_clean(
+        self, span: PreparedSpan, row: int, heat_uj: Energies, travel_um: Steps, cells: Cells
+    ) -> list[TileGain]:
         """Add tiles of which every sample counts."""
         first, n = span.tiles[0], span.tiles[0].n
         period_ns = round(first.period_fs / FS_PER_NS)
@@ -126,7 +132,8 @@ class Place:
             first.start_index * period_ns,
             period_ns,
             joined=self.next_index == first.start_index,
-            edges=tuple(range(n, n * len(span.tiles) + 1, n)),
+            pieces=len(span.tiles),
+            cells=cells,
         )
         broken = Totals() if run.joined else self.duty.break_off()
         gains = self.duty.update(run)
@@ -138,7 +145,7 @@ class Place:
         ]
 
     def _accumulate(
-        self, tile: PreparedTile, valid: Mask, speed: Floats, heat_uj: Energies, travel_um: Energies
+        self, tile: PreparedTile, valid: Mask, speed: Speeds, heat_uj: Energies, travel_um: Steps
     ) -> Totals:
         """Add a tile's valid samples to the duty; return what they brought."""
         if not valid.any():

@@ -68,7 +68,7 @@ class Integration:
         self._end_ns = max(self._end_ns, prepared.end_ns)
         first, last = prepared.start_ns // WINDOW_NS, (prepared.end_ns - 1) // WINDOW_NS
         if first == last:
-            sums = tile.energy_uj.sum(axis=1)[:, None]
+            sums = np.array([[gain.totals.energy_uj] for gain in tile.gains])
         else:
             instants = prepared.start_ns + np.arange(prepared.n) * prepared.period_fs // FS_PER_NS
             window = instants // WINDOW_NS - first

@@ -57,7 +57,7 @@ class CountedTile:
     times_ns: Ints
     counted: Mask
     travel_um: Ints
-    energy_uj: Ints
+    energy_uj: NDArray[np.float64]
     units: tuple[str, ...]
 
 

@@ -19,20 +19,28 @@ class SlowChannel:
         self._times: list[int] = []
         self._values: list[float] = []
 
-    def add(self, times_ns: list[int], values: list[float]) -> list[tuple[int, bool]]:
-        """Take samples in order of time; return (time, believable) of those not seen before."""
-        news = []
+    def add(self, times_ns: list[int], values: list[float]) -> list[int]:
+        """Take samples in order of time; return when those were taken that can't be believed, each once."""
+        if not times_ns:
+            return []
+        low, high = self.low, self.high
         newest = self._times[-1] if self._times else self.last[0] if self.last else -(2**62)
+        seen_ns, self.seen_ns = self.seen_ns, max(self.seen_ns, times_ns[-1])
+        if times_ns[0] > newest and all(low <= value <= high for value in values):
+            # As samples nearly always come: all new and believable.
+            self._times += times_ns
+            self._values += values
+            return []
+        bad = []
         for time_ns, value in zip(times_ns, values, strict=True):
-            good = self.low <= value <= self.high
-            if good and time_ns > newest:
+            if not low <= value <= high:
+                if time_ns > seen_ns:
+                    bad.append(time_ns)
+            elif time_ns > newest:
                 newest = time_ns
                 self._times.append(time_ns)
                 self._values.append(value)
-            if time_ns > self.seen_ns:
-                self.seen_ns = time_ns
-                news.append((time_ns, good))
-        return news
+        return bad
 
     def at(self, time_ns: int, until_ns: int) -> float | None:
         """Return the value at an instant from samples not after until_ns; held at the ends, None if none."""

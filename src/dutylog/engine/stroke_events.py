@@ -15,7 +15,7 @@ from dutylog.duty.damper_duty import BOTTOM_UM, REARM_UM
 from dutylog.duty.strokes import GATE_UM
 
 Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+Floats = NDArray[np.float32] | NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

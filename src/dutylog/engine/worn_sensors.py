@@ -32,7 +32,7 @@ class WornSensors:
         steady: (places, tiles) whether all of a tile is believed. The minute's end falls on the same
         tile however tiles are grouped.
         """
-        travel, raw = (signal.reshape(*steady.shape, -1) for signal in (span.travel_m, span.raw_m))
+        travel, raw = span.travel_m.reshape(*steady.shape, -1), span.raw_m.reshape(*steady.shape, -1)
         worn: list[list[int]] = [[] for _ in span.tiles]
         start = 0
         for number, tile in enumerate(span.tiles):

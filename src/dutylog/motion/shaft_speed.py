@@ -15,6 +15,7 @@ Bandwidth: whatever stands above the floor, at most Nyquist. Lag: `future` sampl
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,7 @@ from numpy.typing import NDArray
 from dutylog.errors import InputError
 
 Array = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 # Smoothing of the power spectrum for the gain, and for the decision whether a bin holds signal, in
 # bins of about 0.5 Hz; the decision level over the floor. Chosen on the recordings of tests/data/cases
@@ -96,7 +98,6 @@ class ShaftSpeedEstimator:
         self._taper = compute_taper(shape)
         self._taper_power = float(np.sum(self._taper**2))
         self._ramp = np.linspace(0.0, 1.0, shape.length)
-        self._tapered_ramp = self._ramp * self._taper
         freq_hz: Array = np.fft.rfftfreq(shape.length, dt_s).astype(np.float64)
         self._derive = 2j * np.pi * np.fft.rfftfreq(shape.length)
         self._floor = slice(int(_FLOOR_BAND[0] * len(freq_hz)), int(_FLOOR_BAND[1] * len(freq_hz)))
@@ -104,13 +105,17 @@ class ShaftSpeedEstimator:
         fine = freq_hz[-1] >= _TUNED_NYQUIST_HZ
         self._speed_level = _SPEED_LOW_LEVEL if fine else _TRAVEL_LEVEL
         self._split = int(np.searchsorted(freq_hz, _SPLIT_HZ)) if fine else len(freq_hz)
-        self._high_sums: Array = _HIGH_BINS * np.interp(freq_hz[self._split :], *np.array(_SPEED_HIGH_LEVELS).T)
+        self._scratch: _Scratch | None = None
+        levels = np.interp(freq_hz[self._split :], *np.array(_SPEED_HIGH_LEVELS).T)
+        self._per_high_sum: Array = 1.0 / (_HIGH_BINS * levels)
 
-    def prepare(self, window_m: Array, dt_s: float) -> tuple[Array, Array, Array]:
+    def prepare(self, window_m: Array, dt_s: float) -> tuple[Singles, Singles, Array]:
         """Return prepared travel, shaft speed and noise of the tile.
 
+        The way back from the spectrum is in single precision: 0.03 um in 0.5 m, below what any sensor resolves.
+
         Args:
-            window_m: (channels, length) float [m], finite.
+            window_m: (..., length) float [m], finite; each of the leading places is a channel of its own.
             dt_s: sample spacing of this window [s].
         Returns:
             travel (channels, n) [m], speed (channels, n) [m/s] and noise (channels,) [m rms].
@@ -120,36 +125,47 @@ class ShaftSpeedEstimator:
             Module docstring; tests/motion/test_shaft_speed.py and the recordings with known truth.
         """
         shape = self.shape
-        if window_m.shape[1] != shape.length:
-            raise InputError(f"window of {window_m.shape[1]} samples, expected {shape.length}")
+        if window_m.shape[-1] != shape.length:
+            raise InputError(f"window of {window_m.shape[-1]} samples, expected {shape.length}")
+        work = self._scratch_for(window_m.shape[:-1])
         edge = max(1, shape.length // 10)
-        left = window_m[:, :edge].mean(axis=1, keepdims=True)
-        rise = window_m[:, -edge:].mean(axis=1, keepdims=True) - left
-        tapered = window_m * self._taper
-        tapered -= left * self._taper
-        tapered -= rise * self._tapered_ramp
-        spectrum = np.fft.rfft(tapered, axis=1)
-        power = np.square(spectrum.real)
-        power += np.square(spectrum.imag)
+        left = window_m[..., :edge].mean(axis=-1, keepdims=True)
+        rise = window_m[..., -edge:].mean(axis=-1, keepdims=True) - left
+        tapered = np.multiply(rise, self._ramp, out=work.windows)
+        tapered += left
+        np.subtract(window_m, tapered, out=tapered)
+        tapered *= self._taper
+        channels = math.prod(window_m.shape[:-1])
+        spectrum = np.fft.rfft(tapered.reshape(channels, -1), axis=1, out=work.spectrum)
+        power = np.square(spectrum.real, out=work.power)
+        power += np.square(spectrum.imag, out=work.spare)
         # Median of an exponential variable is ln 2 of its mean; the median ignores lines in the band.
         band = power[:, self._floor]
         middle = band.shape[1] // 2
         floor = np.partition(band, middle, axis=1)[:, middle, None] / np.log(2.0)
         self._remove_lines(spectrum, power, floor)
-        for_travel, for_speed = self._gains(power, floor)
-        channels = len(window_m)
-        both = np.empty((2 * channels, spectrum.shape[1]), dtype=np.complex128)
-        np.multiply(spectrum, for_travel, out=both[:channels])
-        spectrum *= self._derive
-        np.multiply(spectrum, for_speed, out=both[channels:])
+        for_travel, for_speed, bins = self._gains(power, floor, work)
+        kept = spectrum[:, :bins]
+        back = work.hold(bins)
+        back[0, :, :bins] = kept * for_travel
+        kept *= self._derive[:bins]
+        back[1, :, :bins] = kept * for_speed
         tile = slice(shape.past, shape.past + shape.n)
-        signals = np.fft.irfft(both, shape.length, axis=1)[:, tile]
-        travel = rise * self._ramp[tile]
-        travel += left
-        travel += signals[:channels]
-        speed = signals[channels:] + rise / (shape.length - 1)
-        speed /= dt_s
+        # The published types of irfft know double precision only; it gives what it is given.
+        signals = np.fft.irfft(back, shape.length, out=work.signals)[:, :, tile]  # type: ignore[arg-type]
+        rise = rise.reshape(channels, 1)
+        line = rise * self._ramp[tile]
+        line += left.reshape(channels, 1)
+        travel = signals[0] + line.astype(np.float32)
+        speed = signals[1] + (rise / (shape.length - 1)).astype(np.float32)
+        speed *= np.float32(1.0 / dt_s)
         return travel, speed, np.sqrt(floor[:, 0] / self._taper_power)
+
+    def _scratch_for(self, shape: tuple[int, ...]) -> _Scratch:
+        """Return work arrays for so many windows, those of the last call where they fit."""
+        if self._scratch is None or self._scratch.windows.shape[:-1] != shape:
+            self._scratch = _Scratch(shape, self.shape.length)
+        return self._scratch
 
     def _remove_lines(self, spectrum: NDArray[np.complex128], power: Array, floor: Array) -> None:
         """Take mains hum out, in place: narrow lines near mains harmonics that stand over both sides."""
@@ -159,38 +175,49 @@ class ShaftSpeedEstimator:
         peak = self._lines[np.arange(len(self._lines)), np.argmax(near, axis=2)]
         sides = np.take_along_axis(power, (peak[:, :, None] + _SIDE_BINS).reshape(len(power), -1), axis=1)
         sides = sides.reshape(len(power), len(self._lines), 2, -1).mean(axis=3).max(axis=2)
-        for row, line in np.argwhere(near.max(axis=2) > _LINE_LEVEL * sides):
-            cut = slice(peak[row, line] - _LINE_HALF_BINS, peak[row, line] + _LINE_HALF_BINS + 1)
-            before, side = power[row, cut], sides[row, line]
-            # A line goes down to the level beside it, not to nothing: where chance or a wheel made it,
-            # what is left has the power that belongs there.
-            left = np.minimum(before, side)
-            spectrum[row, cut] *= np.sqrt(np.divide(left, before, out=np.zeros_like(left), where=before > 0.0))
-            if before[_LINE_HALF_BINS] > _STRONG_RATIO * side:
-                # Beside so strong a line that level is its own leak.
-                cut = slice(peak[row, line] - _LEAK_BINS, peak[row, line] + _LEAK_BINS + 1)
-                spectrum[row, cut] = 0.0
-                left = np.minimum(power[row, cut], floor[row])
-            power[row, cut] = left
+        rows, lines = np.nonzero(near.max(axis=2) > _LINE_LEVEL * sides)
+        if not len(rows):
+            return
+        middle, side = peak[rows, lines], sides[rows, lines, None]
+        cut = (rows[:, None], middle[:, None] + np.arange(-_LINE_HALF_BINS, _LINE_HALF_BINS + 1))
+        # A line goes down to the level beside it, not to nothing: where chance or a wheel made it,
+        # what is left has the power that belongs there.
+        before = power[cut]
+        left = np.minimum(before, side)
+        spectrum[cut] *= np.sqrt(np.divide(left, before, out=np.zeros_like(left), where=before > 0.0))
+        power[cut] = left
+        for number in np.flatnonzero(before[:, _LINE_HALF_BINS] > _STRONG_RATIO * side[:, 0]):
+            # Beside so strong a line that level is its own leak.
+            row, wide = rows[number], slice(middle[number] - _LEAK_BINS, middle[number] + _LEAK_BINS + 1)
+            spectrum[row, wide] = 0.0
+            power[row, wide] = np.minimum(power[row, wide], floor[row])
 
-    def _gains(self, power: Array, floor: Array) -> tuple[Array, Array]:
-        """Return the gains (channels, bins) for travel and for speed that keep what stands above the floor."""
-        sums = _RunningSums(power)
-        above, split = sums.over(_LOW_BINS), self._split
+    def _gains(self, power: Array, floor: Array, work: _Scratch) -> tuple[Array, Array, int]:
+        """Return the gains (channels, bins) for travel and for speed that keep what stands above the floor.
+
+        Also the number of bins, from the lowest on, that hold all that is kept.
+        """
+        sums, split = _RunningSums(power, work.total), self._split
+        above = work.spare
+        sums.over(_LOW_BINS, above)
         clear_travel = above > (_TRAVEL_LEVEL * _LOW_BINS) * floor
         clear_speed = above > (self._speed_level * _LOW_BINS) * floor
-        np.greater(sums.over(_HIGH_BINS, split), floor * self._high_sums, out=clear_speed[:, split:])
-        near = sums.over(_GAIN_BINS)
+        high = above[:, split:]
+        sums.over(_HIGH_BINS, high, split)
+        high *= self._per_high_sum
+        np.greater(high, floor, out=clear_speed[:, split:])
+        kept = np.flatnonzero((clear_speed | clear_travel).any(axis=0))
+        bins = int(kept[-1]) + 1 if len(kept) else 1
+        near = above[:, :bins]
+        sums.over(_GAIN_BINS, near)
         # Bins that are kept lie well above the floor, so nothing is divided by zero.
-        kept = clear_speed | clear_travel
-        kept &= near > 0.0
-        share = np.divide(_GAIN_BINS * floor, near, out=np.ones_like(near), where=kept)
+        share = np.divide(_GAIN_BINS * floor, near, out=np.ones_like(near), where=near > 0.0)
         np.subtract(1.0, share, out=share)
         np.maximum(share, 0.0, out=share)
         for_speed = np.sqrt(share)
-        for_speed *= clear_speed
-        share *= clear_travel
-        return share, for_speed
+        for_speed *= clear_speed[:, :bins]
+        share *= clear_travel[:, :bins]
+        return share, for_speed, bins
 
 
 def _line_bands(freq_hz: Array) -> NDArray[np.intp]:
@@ -210,20 +237,43 @@ def _line_bands(freq_hz: Array) -> NDArray[np.intp]:
     return np.array([np.pad(band, (0, width - len(band)), mode="edge") for band in bands], dtype=np.intp)
 
 
+class _Scratch:
+    """Work arrays that stay in the cache from call to call: with new ones most of the time goes to memory."""
+
+    def __init__(self, shape: tuple[int, ...], length: int) -> None:
+        channels, bins = math.prod(shape), length // 2 + 1
+        self.windows = np.empty((*shape, length))
+        self.spectrum = np.empty((channels, bins), dtype=np.complex128)
+        self.power = np.empty((channels, bins))
+        self.spare = np.empty((channels, bins))
+        self.total = np.empty((channels, bins + 2 * (_HIGH_BINS // 2) + 1))
+        # The windows are done with once their spectrum is known.
+        self.signals = self.windows.view(np.float32).reshape(2, channels, length)
+        self._back = np.zeros((2, channels, bins), dtype=np.complex64)
+        self._held = 0
+
+    def hold(self, bins: int) -> NDArray[np.complex64]:
+        """Return the spectra (2, channels, bins) of travel and speed, zero from bin `bins` on."""
+        if bins < self._held:
+            self._back[:, :, bins : self._held] = 0.0
+        self._held = bins
+        return self._back
+
+
 class _RunningSums:
     """Sums over neighbours, mirrored at both ends, of any odd width up to _HIGH_BINS."""
 
-    def __init__(self, power: Array) -> None:
-        half, self._bins = _HIGH_BINS // 2, power.shape[1]
-        total = np.empty((len(power), self._bins + 2 * half + 1))
+    def __init__(self, power: Array, total: Array) -> None:
+        """total: work array, _HIGH_BINS columns wider than power (channels, bins)."""
+        half, bins = _HIGH_BINS // 2, power.shape[1]
         total[:, 0] = 0.0
         total[:, 1 : half + 1] = power[:, half:0:-1]
-        total[:, half + 1 : half + 1 + self._bins] = power
-        total[:, half + 1 + self._bins :] = power[:, -2 : -half - 2 : -1]
+        total[:, half + 1 : half + 1 + bins] = power
+        total[:, half + 1 + bins :] = power[:, -2 : -half - 2 : -1]
         self._total = np.cumsum(total, axis=1, out=total)
 
-    def over(self, width: int, first: int = 0) -> Array:
-        """Return the sum over `width` bins around each, from bin `first` on."""
+    def over(self, width: int, out: Array, first: int = 0) -> None:
+        """Fill `out` with the sums over `width` bins around each from `first` on."""
         start = _HIGH_BINS // 2 - width // 2 + first
-        stop = start + self._bins - first
-        return self._total[:, start + width : stop + width] - self._total[:, start:stop]
+        stop = start + out.shape[1]
+        np.subtract(self._total[:, start + width : stop + width], self._total[:, start:stop], out=out)

@@ -97,16 +97,24 @@ def is_outside(window_m: Array, stroke_m: Array) -> Mask:
     return np.asarray((window_m < -OUTSIDE_M) | (window_m > stroke_m[:, None] + OUTSIDE_M))
 
 
-def has_holes(region_m: Array, stroke_m: Array, dt_s: float) -> bool:
-    """Return whether any sample of a region can't be believed as it is; arguments as in `judge_window`."""
+def find_hole(region_m: Array, stroke_m: Array, dt_s: float) -> int:
+    """Return the first index where some channel can't be believed as it is, the region's length if there is none.
+
+    Arguments as in `judge_window`. What ends before that index has no hole, however it is cut.
+    """
+    length = int(region_m.shape[1])
     low, high = region_m.min(axis=1), region_m.max(axis=1)
-    if not ((low >= -OUTSIDE_M) & (high <= stroke_m + OUTSIDE_M)).all():
-        return True  # NaN compares false, so missing samples end here too
+    # NaN compares false, so missing samples aren't within.
+    within = bool(((low >= -OUTSIDE_M) & (high <= stroke_m + OUTSIDE_M)).all())
     # Without a step this large there is no spike, and nothing faster over several samples either.
-    if np.abs(np.diff(region_m, axis=1)).max() <= SPIKE_MPS * dt_s:
-        return False
-    step_m = SPIKE_MPS * max(dt_s, IMPOSSIBLE_BASE_S)
-    return bool(_find_fast(region_m, dt_s).any()) or bool(_find_spikes(region_m, step_m).any())
+    if within:
+        step = region_m[:, 1:] - region_m[:, :-1]
+        if max(float(step.max()), -float(step.min())) <= SPIKE_MPS * dt_s:
+            return length
+    hole = _find_fast(region_m, dt_s) | _find_spikes(region_m, SPIKE_MPS * max(dt_s, IMPOSSIBLE_BASE_S))
+    hole |= ~((region_m >= -OUTSIDE_M) & (region_m <= stroke_m[:, None] + OUTSIDE_M))
+    places = np.flatnonzero(hole.any(axis=0))
+    return int(places[0]) if len(places) else length
 
 
 def find_runs(mask: Mask) -> list[tuple[int, int]]:

@@ -55,7 +55,7 @@ class WornSpotJudge:
         self.sums_um2 = np.zeros((self.dampers, CLASSES), dtype=np.int64)
         self.found_mm = [None] * self.dampers
 
-    def add(self, travel_m: Array, raw_m: Array, steady: NDArray[np.bool_]) -> None:
+    def add(self, travel_m: NDArray[np.floating[Any]], raw_m: Array, steady: NDArray[np.bool_]) -> None:
         """Add tiles.
 
         Args:
