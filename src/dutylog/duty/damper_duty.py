@@ -52,7 +52,7 @@ _POSITION_OFFSET = 4
 class PreparedRun:
     """An unbroken stretch of believed samples of one damper.
 
-    travel_um: (n,) whole numbers, of a type that holds their differences. speed_mps: (n,). energy_uj: (n,)
+    travel_um: (n,) whole numbers, of a type that holds the shaft travel of a piece. speed_mps: (n,). energy_uj: (n,)
     whole numbers, heat of each sample's period. start_ns, period_ns: time of the first sample and spacing.
     joined: the first sample directly follows the last one of the run before. pieces: into how many pieces
     of equal length the run is cut to tell what each brought. cells: of the speeds, where known already.
@@ -120,21 +120,19 @@ class DamperDuty:
         self._add_passes(path)
         self.last_um = int(travel[-1])
         energy = self._add_classes(run)
-        sliding = np.abs(step, out=step).reshape(pieces, -1).sum(axis=1).tolist()
-        by_piece = run.speed_mps.reshape(pieces, -1)
-        peaks_in, peaks_out = by_piece.max(axis=1).tolist(), by_piece.min(axis=1).tolist()
-        gains = [
-            Totals(
-                energy_compression_uj=int(compression),
-                energy_rebound_uj=int(both - compression),
-                shaft_travel_um=slid,
-                peak_compression_umps=max(0, round(inwards * 1e6)),
-                peak_rebound_umps=max(0, round(-outwards * 1e6)),
-            )
-            for compression, both, slid, inwards, outwards in zip(*energy, sliding, peaks_in, peaks_out, strict=True)
+        by_piece = np.abs(step, out=step).reshape(pieces, -1)
+        sliding = np.add.reduce(by_piece, axis=1, dtype=step.dtype).tolist()
+        speeds = run.speed_mps.reshape(pieces, -1)
+        peaks_in, peaks_out = speeds.max(axis=1).tolist(), speeds.min(axis=1).tolist()
+        columns = [
+            [int(inwards) for inwards in energy[0]],
+            [int(both - inwards) for inwards, both in zip(*energy, strict=True)],
+            sliding,
+            [max(0, round(inwards * 1e6)) for inwards in peaks_in],
+            [max(0, round(-outwards * 1e6)) for outwards in peaks_out],
         ]
-        for piece in gains:
-            self.sums.merge(piece)
+        gains = [_gain(*values) for values in zip(*columns, strict=True)]
+        self.sums.merge(_gain(*map(sum, columns[:3]), *map(max, columns[3:])))
         length = len(travel) // pieces
         if len(shown):
             _share_out(gains, places[shown] // length, lengths_um)
@@ -222,8 +220,9 @@ class DamperDuty:
         np.maximum(coarse, 0, out=coarse)
         place = np.minimum(coarse, POSITION_BINS - 1, out=coarse).astype(np.intp)
         self.time_by_position_ns += np.bincount(place, minlength=POSITION_BINS) * run.period_ns
-        inwards = (energy * (speed >= 0)).reshape(run.pieces, -1).sum(axis=1)
-        return inwards.tolist(), energy.reshape(run.pieces, -1).sum(axis=1).tolist()
+        by_piece = energy.reshape(run.pieces, -1)
+        inwards = np.einsum("ij,ij->i", by_piece, (speed >= 0).reshape(run.pieces, -1))
+        return inwards.tolist(), by_piece.sum(axis=1).tolist()
 
     def _add_bottom_outs(self, travel_um: Steps) -> list[int]:
         """Return the places of new bottom-outs."""
@@ -299,6 +298,17 @@ class DamperDuty:
                 setattr(self.sums, name, getattr(self.sums, name) + max(0, stored - getattr(now, name)))
             elif stored is not None:
                 setattr(self.sums, name, max(stored, getattr(self.sums, name) or stored))
+
+
+def _gain(inwards_uj: int, outwards_uj: int, slid_um: int, peak_in_umps: int, peak_out_umps: int) -> Totals:
+    """Return what a stretch brought, its strokes and bottom-outs still to come."""
+    return Totals(
+        energy_compression_uj=inwards_uj,
+        energy_rebound_uj=outwards_uj,
+        shaft_travel_um=slid_um,
+        peak_compression_umps=peak_in_umps,
+        peak_rebound_umps=peak_out_umps,
+    )
 
 
 def _sum_between(values: NDArray[Any], bounds: NDArray[np.intp]) -> NDArray[Any]:

@@ -423,9 +423,7 @@ class EpochRun:
         self._news = [Fault(*fault) for fault in data["news"]]
 
 
-def _prepare_windows(
-    estimator: ShaftSpeedEstimator, windows: Array, dt_s: float
-) -> tuple[Singles, Singles, Array]:
+def _prepare_windows(estimator: ShaftSpeedEstimator, windows: Array, dt_s: float) -> tuple[Singles, Singles, Array]:
     """Return travel, speed (dampers, indices) and noise (dampers, tiles) of windows (dampers, tiles, length)."""
     dampers, count = windows.shape[:2]
     parts = []

@@ -12,6 +12,7 @@ from dutylog.domain.vehicle import Vehicle
 from dutylog.engine.report import Integration
 from dutylog.engine.signals import SignalExport
 from dutylog.errors import RecordingError
+from dutylog.recording.ahead import read_frames
 from dutylog.recording.frame import Frame
 from dutylog.recording.logbook import Logbook
 from dutylog.recording.reader import LogReader
@@ -103,11 +104,10 @@ def _frames_of_file(
 
 
 def _frames_of_log(path: Path, progress: Progress | None) -> Iterator[Frame]:
-    reader = LogReader(path)
     # Counting the rows reads the log twice, so only where somebody looks.
-    total = 0 if progress is None else max(1, sum(segment.row_count for segment in reader.segments()))
+    total = 0 if progress is None else max(1, sum(segment.row_count for segment in LogReader(path).segments()))
     done = 0
-    for frame in reader.frames():
+    for frame in read_frames(path):
         yield frame
         done += frame.n
         if progress is not None:

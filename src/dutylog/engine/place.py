@@ -53,6 +53,22 @@ class TileGain:
     steady: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class _Prepared:
+    """A damper's row of a span: travel [um], heat [uJ], whole numbers, and cells of speed of all samples."""
+
+    span: PreparedSpan
+    row: int
+    travel_um: Steps
+    heat_uj: Energies
+    cells: Cells
+
+    def part(self, start: int, stop: int) -> slice:
+        """Return where the samples of tiles start..stop are; all tiles of a span are equally long."""
+        n = self.span.tiles[0].n
+        return slice(start * n, stop * n)
+
+
 @dataclass(slots=True)
 class Place:
     """A place, the unit in it and what that unit accumulates.
@@ -79,23 +95,31 @@ class Place:
         cells = find_cells(span.speed_mps[row])
         heat_uj = self._compute_heat_uj(span, row, cells, energy_uj)
         travel_um = np.rint(span.travel_m[row] * np.float32(1e6)).astype(np.int32)
+        prepared = _Prepared(span, row, travel_um, heat_uj, cells)
         for tile in span.tiles:
             self.duty.add_body_c(tile.body_samples[row])
-        if span.clean[row] and self.stuck.is_calm and not self._may_be_stuck(span, row, rms_mps):
-            return self._take_clean(span, row, heat_uj, travel_um, cells)
-        gains, start = [], 0
-        for number, tile in enumerate(span.tiles):
-            shake = is_shaken(tile, row, rms_mps[:, number])
-            part = slice(start, start + tile.n)
-            start += tile.n
-            was_calm = self.stuck.is_calm
-            gain, valid = self.judge_time(tile, row, shake, tracker)
-            heat_uj[part][~valid] = 0.0
-            gain.totals = self._accumulate(tile, valid, span.speed_mps[row, part], heat_uj[part], travel_um[part])
-            gain.counted = valid
-            gain.steady = was_calm and self.stuck.is_calm and bool(valid.all())
-            gains.append(gain)
+        gains: list[TileGain] = []
+        suspects = self._find_suspects(span, row, rms_mps) if span.clean[row] else range(len(span.tiles))
+        while (number := len(gains)) < len(span.tiles):
+            if self.stuck.is_calm and number not in suspects:
+                stop = next((suspect for suspect in suspects if suspect > number), len(span.tiles))
+                gains += self._take_clean(prepared, number, stop)
+            else:
+                gains.append(self._take_judged(prepared, number, rms_mps[:, number], tracker))
         return gains
+
+    def _take_judged(self, prepared: _Prepared, number: int, rms_mps: Floats, tracker: FaultTracker) -> TileGain:
+        """Add what counts of a tile in which something may be wrong."""
+        span, row = prepared.span, prepared.row
+        tile, part = span.tiles[number], prepared.part(number, number + 1)
+        was_calm = self.stuck.is_calm
+        gain, valid = self.judge_time(tile, row, is_shaken(tile, row, rms_mps), tracker)
+        heat_uj = prepared.heat_uj[part]
+        heat_uj[~valid] = 0.0
+        gain.totals = self._accumulate(tile, valid, span.speed_mps[row, part], heat_uj, prepared.travel_um[part])
+        gain.counted = valid
+        gain.steady = was_calm and self.stuck.is_calm and bool(valid.all())
+        return gain
 
     def _compute_heat_uj(self, span: PreparedSpan, row: int, cells: Cells, out: Energies) -> Energies:
         """Return in `out` the heat [uJ] of each sample, >= 0, whole numbers."""
@@ -108,40 +132,40 @@ class Place:
         np.maximum(heat, 0.0, out=heat)
         return np.rint(heat, out=out)
 
-    def _may_be_stuck(self, span: PreparedSpan, row: int, rms_mps: Floats) -> bool:
-        """Return whether in some tile a quarter is quiet while the other dampers are shaken."""
+    def _find_suspects(self, span: PreparedSpan, row: int, rms_mps: Floats) -> list[int]:
+        """Return the tiles in which a quarter is quiet while the other dampers are shaken."""
         n, count = span.tiles[0].n, len(span.tiles)
         travel = span.travel_m[row].reshape(count, n)
         quarters = [n * quarter // QUARTERS for quarter in range(QUARTERS + 1)]
         parts = [travel[:, start:stop] for start, stop in itertools.pairwise(quarters) if stop > start]
         calmest_m = np.min([part.max(axis=1) - part.min(axis=1) for part in parts], axis=0)
         limits_m = [max(QUIET_M, QUIET_NOISE_LEVELS * float(tile.noise_m[row])) for tile in span.tiles]
-        quiet = np.flatnonzero(calmest_m < limits_m)
-        return any(is_shaken(span.tiles[number], row, rms_mps[:, number]) for number in quiet)
+        quiet = np.flatnonzero(calmest_m < limits_m).tolist()
+        return [number for number in quiet if is_shaken(span.tiles[number], row, rms_mps[:, number])]
 
-    def _take_clean(
-        self, span: PreparedSpan, row: int, heat_uj: Energies, travel_um: Steps, cells: Cells
-    ) -> list[TileGain]:
-        """Add tiles of which every sample counts."""
-        first, n = span.tiles[0], span.tiles[0].n
+    def _take_clean(self, prepared: _Prepared, start: int, stop: int) -> list[TileGain]:
+        """Add tiles start..stop, of which every sample counts."""
+        span = prepared.span
+        tiles, part = span.tiles[start:stop], prepared.part(start, stop)
+        first = tiles[0]
         period_ns = round(first.period_fs / FS_PER_NS)
         run = PreparedRun(
-            travel_um,
-            span.speed_mps[row],
-            heat_uj,
+            prepared.travel_um[part],
+            span.speed_mps[prepared.row, part],
+            prepared.heat_uj[part],
             first.start_index * period_ns,
             period_ns,
             joined=self.next_index == first.start_index,
-            pieces=len(span.tiles),
-            cells=cells,
+            pieces=len(tiles),
+            cells=prepared.cells[part],
         )
         broken = Totals() if run.joined else self.duty.break_off()
         gains = self.duty.update(run)
         gains[0].merge(broken)
-        self.next_index = first.start_index + n * len(span.tiles)
+        self.next_index = first.start_index + first.n * len(tiles)
         return [
             TileGain(totals, tile.time_ns(tile.n) // 1000 - tile.start_ns // 1000, 0, [])
-            for totals, tile in zip(gains, span.tiles, strict=True)
+            for totals, tile in zip(gains, tiles, strict=True)
         ]
 
     def _accumulate(

@@ -30,7 +30,7 @@ class _Share:
     unit_id: str
     position: str
     settled: Totals = field(default_factory=Totals)
-    since_motion: Totals = field(default_factory=Totals)
+    since_motion: Totals | None = None
 
 
 class TripTracker:
@@ -60,8 +60,15 @@ class TripTracker:
             self._key = (tile.epoch, tile.tile)
             self._start_ns = tile.start_ns
         for unit_id, position, gained in tile.gains:
-            share = self._shares.setdefault((unit_id, position), _Share(unit_id, position))
-            share.since_motion.merge(gained)
+            share = self._shares.get((unit_id, position))
+            if share is None:
+                share = self._shares[unit_id, position] = _Share(unit_id, position)
+            if tile.moving:
+                share.settled.merge(gained)
+            elif share.since_motion is None:
+                share.since_motion = gained.copy()
+            else:
+                share.since_motion.merge(gained)
         if tile.moving:
             self._take_motion(tile)
         return ended
@@ -79,8 +86,9 @@ class TripTracker:
         if tile.distance_m is not None:
             self._distance_m = (self._distance_m or 0.0) + tile.distance_m
         for share in self._shares.values():
-            share.settled.merge(share.since_motion)
-            share.since_motion = Totals()
+            if share.since_motion is not None:
+                share.settled.merge(share.since_motion)
+                share.since_motion = None
 
     def continues_at(self, start_ns: int) -> bool:
         """Return whether a run that starts at this instant of the same clock belongs to the open trip."""
@@ -127,7 +135,8 @@ class TripTracker:
             "moving_us": self._moving_us,
             "distance_m": self._distance_m,
             "shares": [
-                [s.unit_id, s.position, s.settled.as_row(), s.since_motion.as_row()] for s in self._shares.values()
+                [s.unit_id, s.position, s.settled.as_row(), (s.since_motion or Totals()).as_row()]
+                for s in self._shares.values()
             ],
         }
 

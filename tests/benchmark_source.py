@@ -1,0 +1,105 @@
+"""A sensor for benchmarks: travel of C_desert as a 12-bit converter gives it, there and back again without end.
+
+It costs next to nothing, so what is measured is what comes after it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pyarrow.parquet as pq
+
+from dutylog import config
+from dutylog.clock import Clock
+from dutylog.domain.vehicle import Damper, Vehicle
+from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Block, Channel, Stream
+from dutylog.recording.source import Batch
+from dutylog.units import FS_PER_S, NS_PER_S
+
+CASE = Path(__file__).parent / "data" / "cases" / "C_desert"
+RATE_HZ, SLOW_HZ, SPEED_HZ, BATCH_HZ = 1000, 10, 5, 10
+COUNTS = 4095
+
+
+def benchmark_vehicle(dampers: int = 4) -> Vehicle:
+    """Return the vehicle of C_desert with sensors of 0 to 4095 counts; over four dampers each wheel has two."""
+    vehicle = config.load(CASE / "truck.toml").vehicle
+    wanted: list[Damper] = []
+    for number in range(dampers):
+        damper = vehicle.dampers[number % len(vehicle.dampers)]
+        stroke_mm = vehicle.profile_of(damper).stroke_m * 1e3
+        suffix = "" if number < len(vehicle.dampers) else f"_{number // len(vehicle.dampers) + 1}"
+        wanted.append(
+            replace(
+                damper,
+                position=damper.position + suffix,
+                serial=f"BENCH-{number}",
+                calibration=((0.0, 0.0), (float(COUNTS), stroke_mm)),
+            )
+        )
+    return replace(vehicle, dampers=tuple(wanted))
+
+
+class CountsSource:
+    """A source of 100 ms batches; with a clock at its pace, without one as fast as it is asked."""
+
+    kind = "benchmark"
+    text = "C_desert in 12-bit counts"
+    resumable = False
+
+    def __init__(self, vehicle: Vehicle, seconds: float, clock: Clock | None = None) -> None:
+        self._clock, self._end = clock, round(seconds * BATCH_HZ)
+        positions = [damper.position for damper in vehicle.dampers]
+        table = pq.read_table(CASE / "recording.parquet")
+        columns = [name for name in table.column_names if name.endswith("_travel_mm")]
+        stroke_mm = max(vehicle.profile_of(damper).stroke_m for damper in vehicle.dampers) * 1e3
+        once = np.array([table[columns[i % len(columns)]].to_numpy() for i in range(len(positions))]).T
+        whole = len(once) // RATE_HZ * RATE_HZ
+        counts = np.rint(np.clip(np.nan_to_num(once[:whole]) / stroke_mm, 0, 1) * COUNTS).astype("<i2")
+        self._counts = np.concatenate([counts, counts[::-1]])
+        grids = ((1, "travel", "i2", RATE_HZ), (2, "body", "f4", SLOW_HZ), (3, "vehicle", "f4", SPEED_HZ))
+        channels = (
+            tuple(Channel(position, TRAVEL, "count") for position in positions),
+            tuple(Channel(position, BODY_TEMPERATURE, "c") for position in positions),
+            (Channel("", AMBIENT_TEMPERATURE, "c"), Channel("", SPEED, "mps")),
+        )
+        self.streams = tuple(
+            Stream(number, name, dtype, FS_PER_S // rate_hz, columns)
+            for (number, name, dtype, rate_hz), columns in zip(grids, channels, strict=True)
+        )
+        self._batch = self._epoch = self._t0_ns = 0
+
+    def start(self, epoch: int, next_index: Mapping[int, int]) -> None:  # noqa: ARG002
+        """Begin at the beginning."""
+        self._batch, self._epoch = 0, epoch
+        self._t0_ns = 0 if self._clock is None else self._clock.mono_ns()
+
+    def read_batch(self) -> Batch | None:
+        """Return the next 100 ms once they have passed."""
+        if self._batch >= self._end:
+            return None
+        if self._clock is not None:
+            due_ns = self._t0_ns + (self._batch + 1) * NS_PER_S // BATCH_HZ
+            self._clock.sleep(max(0.0, (due_ns - self._clock.mono_ns()) / NS_PER_S))
+        batch, self._batch = self._batch, self._batch + 1
+        travel, body, vehicle = self.streams
+        rows = RATE_HZ // BATCH_HZ
+        start = batch * rows % len(self._counts)
+        warm = 40.0 + 30.0 * np.sin(batch * 1e-4)
+        blocks = [
+            self._block(travel, batch * rows, self._counts[start : start + rows]),
+            self._block(body, batch, np.full((1, len(body.channels)), warm, dtype="<f4")),
+        ]
+        if batch % (BATCH_HZ // SPEED_HZ) == 0:
+            blocks.append(self._block(vehicle, batch // 2, np.array([[25.0, 15.0]], dtype="<f4")))
+        return Batch(tuple(blocks))
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+    def _block(self, stream: Stream, first_index: int, data: np.ndarray) -> Block:
+        t0_ns = self._t0_ns + first_index * stream.period_fs // 1_000_000
+        return Block(stream, self._epoch, first_index, t0_ns, stream.period_fs, np.ascontiguousarray(data))
