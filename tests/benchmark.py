@@ -16,7 +16,7 @@ import numpy as np
 from tests.benchmark_accuracy import accuracy_table
 from tests.benchmark_estimators import estimator_lines
 from tests.benchmark_live import live_lines
-from tests.benchmark_log import log_lines
+from tests.benchmark_log import LONG_HOURS, log_lines
 from tests.benchmark_speed import speed_lines
 
 from dutylog import ENGINE, __version__
@@ -37,7 +37,7 @@ def write_table(lines: list[str], document: Path = DOCUMENT) -> None:
 def main() -> None:
     """Print the parts that were asked for, the usual ones by default."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmark", description=__doc__)
-    parser.add_argument("parts", nargs="*", help=f"{', '.join(USUAL)} (these by default), estimators")
+    parser.add_argument("parts", nargs="*", help=f"{', '.join(USUAL)} (by default), estimators, long (20 minutes)")
     parser.add_argument("--write", action="store_true", help=f"put the accuracy table into {DOCUMENT.name}")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="dutylog-benchmark-") as name:
@@ -46,6 +46,7 @@ def main() -> None:
             "accuracy": ("Error against the truth, worst corner; plain: differentiate and add up", accuracy_table),
             "speed": ("Engine in memory, C_desert", speed_lines),
             "log": ("`dutylog integrate` of a raw log, four dampers at 1 kHz", lambda: log_lines(folder)),
+            "long": ("The same up to 100 hours", lambda: log_lines(folder, LONG_HOURS)),
             "estimators": ("Shaft-speed estimators side by side", estimator_lines),
             "live": ("Core while it logs, four dampers at 1 kHz", lambda: live_lines(folder)),
         }

@@ -5,42 +5,40 @@ It costs next to nothing, so what is measured is what comes after it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pyarrow.parquet as pq
 
-from dutylog import config
 from dutylog.clock import Clock
-from dutylog.domain.vehicle import Damper, Vehicle
+from dutylog.domain.vehicle import Vehicle
 from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Block, Channel, Stream
 from dutylog.recording.source import Batch
 from dutylog.units import FS_PER_S, NS_PER_S
 
 CASE = Path(__file__).parent / "data" / "cases" / "C_desert"
 RATE_HZ, SLOW_HZ, SPEED_HZ, BATCH_HZ = 1000, 10, 5, 10
-COUNTS = 4095
+COUNTS, STROKE_MM = 4095, 254.0
 
 
-def benchmark_vehicle(dampers: int = 4) -> Vehicle:
-    """Return the vehicle of C_desert with sensors of 0 to 4095 counts; over four dampers each wheel has two."""
-    vehicle = config.load(CASE / "truck.toml").vehicle
-    wanted: list[Damper] = []
+def write_vehicle(folder: Path, dampers: int = 4) -> Path:
+    """Write the vehicle file of C_desert with sensors of 0 to 4095 counts; over four dampers each wheel has two."""
+    text = (CASE / "truck.toml").read_text(encoding="utf-8")
+    head, *tables = text.split("[[damper]]\n")
+    last, profiles = tables[-1].split("\n[profile", 1)
+    tables = [*tables[:-1], last + "\n"]
+    calibration = f"calibration = [[0, 0], [{COUNTS}, {STROKE_MM}]]"
+    made = []
     for number in range(dampers):
-        damper = vehicle.dampers[number % len(vehicle.dampers)]
-        stroke_mm = vehicle.profile_of(damper).stroke_m * 1e3
-        suffix = "" if number < len(vehicle.dampers) else f"_{number // len(vehicle.dampers) + 1}"
-        wanted.append(
-            replace(
-                damper,
-                position=damper.position + suffix,
-                serial=f"BENCH-{number}",
-                calibration=((0.0, 0.0), (float(COUNTS), stroke_mm)),
-            )
-        )
-    return replace(vehicle, dampers=tuple(wanted))
+        table = re.sub(r'serial = ".*"', f'serial = "BENCH-{number}"', tables[number % len(tables)])
+        if number >= len(tables):
+            table = re.sub(r'position = "(.*)"', r'position = "\1_second"\nwheel = "\1"', table)
+        made.append(f"[[damper]]\n{table.rstrip()}\n{calibration}\n\n")
+    file = folder / f"benchmark-{dampers}.toml"
+    file.write_text(f"{head}{''.join(made)}[profile{profiles}", encoding="utf-8")
+    return file
 
 
 class CountsSource:
@@ -55,10 +53,9 @@ class CountsSource:
         positions = [damper.position for damper in vehicle.dampers]
         table = pq.read_table(CASE / "recording.parquet")
         columns = [name for name in table.column_names if name.endswith("_travel_mm")]
-        stroke_mm = max(vehicle.profile_of(damper).stroke_m for damper in vehicle.dampers) * 1e3
         once = np.array([table[columns[i % len(columns)]].to_numpy() for i in range(len(positions))]).T
         whole = len(once) // RATE_HZ * RATE_HZ
-        counts = np.rint(np.clip(np.nan_to_num(once[:whole]) / stroke_mm, 0, 1) * COUNTS).astype("<i2")
+        counts = np.rint(np.clip(np.nan_to_num(once[:whole]) / STROKE_MM, 0, 1) * COUNTS).astype("<i2")
         self._counts = np.concatenate([counts, counts[::-1]])
         grids = ((1, "travel", "i2", RATE_HZ), (2, "body", "f4", SLOW_HZ), (3, "vehicle", "f4", SPEED_HZ))
         channels = (
@@ -72,7 +69,7 @@ class CountsSource:
         )
         self._batch = self._epoch = self._t0_ns = 0
 
-    def start(self, epoch: int, next_index: Mapping[int, int]) -> None:  # noqa: ARG002
+    def start(self, epoch: int, next_index: Mapping[int, int]) -> None:
         """Begin at the beginning."""
         self._batch, self._epoch = 0, epoch
         self._t0_ns = 0 if self._clock is None else self._clock.mono_ns()

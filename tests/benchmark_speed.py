@@ -5,6 +5,7 @@ from __future__ import annotations
 import statistics
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +14,14 @@ from tests.benchmark_baseline import compute_all, load_columns, load_truck
 from dutylog import config
 from dutylog.acquire.recording_file import RecordingFileSource
 from dutylog.clock import ManualClock
-from dutylog.domain.vehicle import Vehicle
+from dutylog.domain.vehicle import ForceAt, Vehicle
 from dutylog.engine.report import Integration
 from dutylog.recording.frame import Frame
 from dutylog.recording.logbook import Logbook
 
 CASE = Path(__file__).parent / "data" / "cases" / "C_desert"
-RUNS = 5
+RUNS = 9
+ZONES = 5
 
 
 def frames_of(recording: Path, vehicle: Vehicle) -> list[Frame]:
@@ -35,6 +37,19 @@ def frames_of(recording: Path, vehicle: Vehicle) -> list[Frame]:
     return frames
 
 
+def with_zones(vehicle: Vehicle) -> Vehicle:
+    """Return the vehicle with its curves, stronger towards full bump, at ZONES places of travel."""
+    profiles = []
+    for profile in vehicle.profiles:
+        curve, places = profile.force[0].curve, np.linspace(0.0, profile.stroke_m, ZONES)
+        force = tuple(
+            ForceAt(float(place), replace(curve, forces_n=tuple(n * (1 + k / ZONES) for n in curve.forces_n)))
+            for k, place in enumerate(places)
+        )
+        profiles.append(replace(profile, force=force))
+    return replace(vehicle, profiles=tuple(profiles))
+
+
 def speed_lines() -> list[str]:
     """Measure RUNS interleaved runs of each and return the medians as lines for people."""
     vehicle = config.load(CASE / "truck.toml").vehicle
@@ -44,14 +59,17 @@ def speed_lines() -> list[str]:
     total = np.empty_like(travels)
     truck = load_truck(CASE / "truck.toml")
 
-    def engine() -> None:
-        work = Integration(vehicle)
+    by_travel = with_zones(vehicle)
+
+    def engine(whose: Vehicle) -> None:
+        work = Integration(whose)
         for frame in frames:
             work.feed(frame)
         work.finish()
 
     tasks: dict[str, Callable[[], object]] = {
-        "engine": engine,
+        "engine": lambda: engine(vehicle),
+        "with force_at": lambda: engine(by_travel),
         "plain way": lambda: compute_all(columns, truck),
         "one addition": lambda: np.add(travels, travels, out=total),
     }
@@ -68,4 +86,5 @@ def speed_lines() -> list[str]:
         lines.append(f"{name:<14}{value:10.2f} ns   ({lowest:.2f} to {highest:.2f})")
     lines.append(f"engine / plain way {each_ns['engine'] / each_ns['plain way']:.1f}")
     lines.append(f"engine / one addition {each_ns['engine'] / each_ns['one addition']:.0f}")
+    lines.append(f"force by travel, {ZONES} curves, costs {each_ns['with force_at'] - each_ns['engine']:.1f} ns more")
     return lines

@@ -25,6 +25,11 @@ class ForceTable:
 
     def __init__(self, profile: Profile) -> None:
         self._curves = [_Curve(at.curve.speeds_mps, at.curve.forces_n) for at in profile.force]
+        # Cells of one curve behind those of the other, so that curve and cell are one index.
+        self._slopes_nspm = np.concatenate([curve.slopes_nspm for curve in self._curves])
+        self._starts_n = np.concatenate([curve.starts_n for curve in self._curves])
+        crooked = np.any([curve.is_crooked for curve in self._curves], axis=0)
+        self._is_crooked = crooked if crooked.any() else None
         self._travels_m = np.array([at.travel_m for at in profile.force])
         self._fade_per_k = profile.fade_per_k
         self._reference_c = profile.reference_c
@@ -36,18 +41,50 @@ class ForceTable:
         """
         if cells is None:
             cells = find_cells(speed_mps)
-        forces = [curve.compute_force_n(speed_mps, cells) for curve in self._curves]
-        if len(forces) == 1:
-            return forces[0]
-        travel = np.clip(travel_m, self._travels_m[0], self._travels_m[-1])
-        piece = np.clip(np.searchsorted(self._travels_m, travel, side="right") - 1, 0, len(forces) - 2)
-        low_m = self._travels_m[piece]
-        share: Array = (travel - low_m) / (self._travels_m[piece + 1] - low_m)
-        stacked = np.stack(forces)
-        sample = np.arange(len(speed_mps))
-        below: Array = stacked[piece, sample]
-        force: Array = below + share * (stacked[piece + 1, sample] - below)
+        force = self._compute_straight_n(speed_mps, travel_m, cells)
+        if self._is_crooked is not None:
+            here = np.flatnonzero(self._is_crooked[cells])
+            force[here] = self._search_n(speed_mps[here], travel_m[here])
         return force
+
+    def _compute_straight_n(self, speed_mps: Speeds, travel_m: Speeds, cells: Cells) -> Array:
+        if len(self._curves) == 1:
+            return self._look_up_n(speed_mps, cells)
+        piece, share = self._find_piece(travel_m)
+        piece *= CELLS
+        piece += cells
+        force = self._look_up_n(speed_mps, piece)
+        piece += CELLS
+        above = self._look_up_n(speed_mps, piece)
+        above -= force
+        above *= share
+        force += above
+        return force
+
+    def _look_up_n(self, speed_mps: Speeds, places: Cells) -> Array:
+        force: Array = self._slopes_nspm[places]
+        force *= speed_mps
+        force += self._starts_n[places]
+        return force
+
+    def _search_n(self, speed_mps: Speeds, travel_m: Speeds) -> Array:
+        forces = np.array([curve.search_n(speed_mps) for curve in self._curves])
+        if len(forces) == 1:
+            return np.asarray(forces[0])
+        piece, share = self._find_piece(travel_m)
+        sample = np.arange(len(speed_mps))
+        below = forces[piece, sample]
+        return np.asarray(below + share * (forces[piece + 1, sample] - below))
+
+    def _find_piece(self, travel_m: Speeds) -> tuple[Cells, Array]:
+        """Return between which curves each travel lies, and how far on the way from the lower one (0..1)."""
+        piece = np.zeros(len(travel_m), dtype=np.intp)
+        for inner_m in self._travels_m[1:-1]:
+            piece += travel_m >= inner_m
+        low_m = self._travels_m[piece]
+        share = travel_m - low_m
+        share /= np.diff(self._travels_m)[piece]
+        return piece, np.clip(share, 0.0, 1.0, out=share)
 
     def compute_fade_ratio(self, body_c: Array) -> Array:
         """Return the factor by body temperature [degC]; unknown temperature (NaN) doesn't fade."""
@@ -68,26 +105,17 @@ class _Curve:
         slopes = np.diff(self._forces_n) / np.diff(self._speeds_mps)
         middles_mps = (np.arange(CELLS) - STANDING_CELL + 0.5) / CELLS_PER_MPS
         piece = np.searchsorted(self._speeds_mps, middles_mps, side="right") - 1
-        self._slope_nspm = slopes[piece]
-        self._start_n = self._forces_n[piece] - slopes[piece] * self._speeds_mps[piece]
+        self.slopes_nspm = slopes[piece]
+        self.starts_n = self._forces_n[piece] - slopes[piece] * self._speeds_mps[piece]
         place = np.array(speeds_mps) * CELLS_PER_MPS + STANDING_CELL
         off_grid = place[np.abs(place - np.rint(place)) > _ON_GRID]
         beyond = place[(place < 1) | (place > CELLS - 1)]
-        crooked = np.clip(np.concatenate([off_grid, beyond]), 0, CELLS - 1).astype(np.intp)
-        self._crooked: NDArray[np.bool_] | None = None
-        if len(crooked):
-            self._crooked = np.zeros(CELLS, dtype=np.bool_)
-            self._crooked[crooked] = True
+        self.is_crooked = np.zeros(CELLS, dtype=np.bool_)
+        self.is_crooked[np.clip(np.concatenate([off_grid, beyond]), 0, CELLS - 1).astype(np.intp)] = True
 
-    def compute_force_n(self, speed_mps: Speeds, cells: Cells) -> Array:
-        """Return the force [N] at speeds (n,) [m/s] and their cells."""
-        force = self._slope_nspm[cells]
-        force *= speed_mps
-        force += self._start_n[cells]
-        if self._crooked is not None:
-            here = np.flatnonzero(self._crooked[cells])
-            force[here] = np.interp(speed_mps[here], self._speeds_mps, self._forces_n)
-        return force
+    def search_n(self, speed_mps: Speeds) -> Array:
+        """Return the force [N] at speeds [m/s], the piece of the curve searched for each."""
+        return np.asarray(np.interp(speed_mps, self._speeds_mps, self._forces_n))
 
 
 def _extend(speeds_mps: tuple[float, ...], forces_n: tuple[float, ...]) -> tuple[Array, Array]:
