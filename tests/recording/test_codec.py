@@ -99,6 +99,9 @@ class TestRoundTrip:
         frame, _ = make_samples(*case)
         lengths = [len(encode_frame(frame, used)) for used in (RAW, PLANES, PREDICT)]
         octets = encode_frame(frame)
+        if case[0] == "i2" and 8 * (lengths[PREDICT] - 72) > 2 * frame.n * case[2]:
+            # Counts that don't repeat themselves aren't tried as planes.
+            lengths[PLANES] = max(lengths) + 1
         assert len(octets) == min(lengths)
         assert octets[6] == lengths.index(min(lengths))
 
