@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.made
 
-.PHONY: demo test lint benchmark faults pictures clean
+.PHONY: demo test lint benchmark faults pictures dashboards clean
 
 $(STAMP): pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
@@ -25,8 +25,8 @@ test: $(STAMP) lint
 	$(BIN)/python -m pytest -n 2 --durations 20 -m "not slow" $(TEST_ARGS)
 
 lint: $(STAMP)
-	$(BIN)/ruff check src tests
-	$(BIN)/ruff format --check src tests
+	$(BIN)/ruff check src tests dashboards
+	$(BIN)/ruff format --check src tests dashboards
 	$(BIN)/mypy
 
 # Prints figures, judges nothing: the machine decides how long things take.
@@ -40,6 +40,10 @@ faults: $(STAMP)
 # Makes docs/live-phone.png again from the demo.
 pictures: $(STAMP)
 	$(BIN)/python tests/browser_shots.py --browser $(CHROMIUM)
+
+# Makes dashboards/*.json again from dashboards/generate.py.
+dashboards: $(STAMP)
+	$(BIN)/python dashboards/generate.py
 
 clean:
 	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -24,6 +24,8 @@ PAGES = sorted(
     for path in REPOSITORY.rglob("*.md")
     if not any(part.startswith(".") for part in path.relative_to(REPOSITORY).parts)
 )
+IMPORT_NAMES = {"paho-mqtt": "paho"}
+"""Packages that are imported under another name than they are installed by."""
 GUIDES = ("README.md", "DEVELOPERS.md")
 LINK = re.compile(r"\]\(([^)\s]+)\)|<img[^>]* src=\"([^\"]+)\"")
 CODE = re.compile(r"^```[a-z]*\n(.*?)^```$|`([^`\n]+)`", re.DOTALL | re.MULTILINE)
@@ -152,7 +154,7 @@ def dependency_rows() -> dict[str, list[str]]:
 
 def modules_naming(package: str) -> set[str]:
     """Return the modules that import a package, or name it in a string they may import it by."""
-    top = package.replace("-", "_")
+    top = IMPORT_NAMES.get(package, package.replace("-", "_"))
     found = set()
     for path in SOURCE.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):

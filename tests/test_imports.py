@@ -273,13 +273,20 @@ def test_daemon_core_is_light():
     assert sorted(set(HEAVY) & set(probe(names)["loaded"])) == []
 
 
+def test_pages_load_no_client_of_brokers_or_databases():
+    """They ask the publish process; its libraries stay there."""
+    loaded = set(probe(["dutylog.web.server"])["loaded"])
+    assert "dutylog.publish.core_link" in loaded
+    assert loaded & {"paho", "influxdb_client", "urllib3"} == set()
+
+
 def test_vehicle_settings_can_be_held_without_pydantic():
     """Settings cross into the core process; the schema stays behind."""
     assert "pydantic" not in probe(["dutylog.config", "dutylog.config.settings"])["loaded"]
 
 
 @pytest.mark.parametrize(
-    ("package", "homes"), [("pydantic", {"config", "web"}), ("numpy", STEP_OF.keys() - {"config"})]
+    ("package", "homes"), [("pydantic", {"config", "publish"}), ("numpy", STEP_OF.keys() - {"config"})]
 )
 def test_a_package_stays_in_its_home(package, homes):
     """Exchangeable only while few know it; numpy stays out of reading a vehicle file."""

@@ -10,6 +10,7 @@ DutylogError
     WrongDevice             disable that source, tell the user
   LedgerError               the database of duty
     LedgerCorrupt           quarantine, open the last good one
+    LedgerForeign           leave the file alone, unless the folder is surely ours
     LedgerFull              stop storing samples, keep totals
   OutputError               a broker, database or page
     OutputDown              keep the batch, back off
@@ -65,6 +66,10 @@ class LedgerCorrupt(LedgerError):
     """The ledger file is damaged or its chain of entries is broken."""
 
 
+class LedgerForeign(LedgerError):
+    """The file under the ledger's name is a database of another program."""
+
+
 class LedgerFull(LedgerError):
     """The disk is full; samples are no longer stored, totals are kept."""
 
@@ -74,7 +79,16 @@ class OutputError(DutylogError):
 
 
 class OutputDown(OutputError):
-    """Out of reach; the batch is kept."""
+    """Out of reach, or not willing now; the batch is kept.
+
+    retry_after_s: what the receiver asked us to wait [s], None where it said nothing. is_refused: it
+    won't change by itself (credentials, a database that isn't there), so a person must be told.
+    """
+
+    def __init__(self, text: str, retry_after_s: float | None = None, is_refused: bool = False) -> None:
+        self.retry_after_s = retry_after_s
+        self.is_refused = is_refused
+        super().__init__(text)
 
 
 class OutputRejected(OutputError):

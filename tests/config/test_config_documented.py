@@ -64,6 +64,8 @@ def differences(page: str) -> list[str]:
 
 
 def show(default: float | str) -> str:
+    if isinstance(default, bool):
+        return str(default).lower()
     return default if isinstance(default, str) else show_number(default)
 
 

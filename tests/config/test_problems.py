@@ -18,7 +18,7 @@ ONE_VALUE = [
     # unknown keys
     ("stroke_mm = 254.0", "stroke = 254.0\nstroke_mm = 254.0", F + 'stroke: unknown key; did you mean "stroke_mm"? known:'),
     ("[vehicle]", "[vehicle]\nserial = 1", "vehicle.serial: unknown key here; it belongs in [[damper]]"),
-    ("[vehicle]", "zzz = 1\n[vehicle]", "zzz: unknown key; known: damper, data, import, profile, source, trip, vehicle, web"),
+    ("[vehicle]", "zzz = 1\n[vehicle]", "zzz: unknown key; known: damper, data, import, influxdb, log, mqtt, profile, source, trip, vehicle, web"),
     # wrong types
     ("254.0\n", '"254"\n', F + 'stroke_mm: "254", expected a number (50 to 1000 mm); write it without quotes'),
     ("254.0\n", "true\n", F + "stroke_mm: true is true/false, expected a number"),

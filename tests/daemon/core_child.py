@@ -1,12 +1,11 @@
 """Core in a process of its own, with a side log of what was made durable and ways to die on purpose.
 
 Started by the tests as `python core_child.py OPTIONS_JSON`; nothing of this is in the program itself.
-The side log is written and fsynced by this file alone: it is the tests' own witness.
+The side log is written by this file alone: it is the tests' own witness.
 """
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import select
@@ -15,25 +14,27 @@ import sys
 import zlib
 
 from dutylog.clock import SystemClock
+from dutylog.daemon import bookkeeper as books_module
 from dutylog.daemon import core as core_module
 from dutylog.daemon import restore as restore_module
+from dutylog.daemon import upkeep as upkeep_module
 from dutylog.daemon.core_settings import CoreSettings
 from dutylog.errors import DutylogError
 from dutylog.recording import log as log_module
+from dutylog.recording import segment_files as files_module
 from dutylog.recording.codec import encode_frame
+from dutylog.recording.frame import FrameType
 
 
 class SideLog:
-    """One JSON line for each thing that was acknowledged, fsynced before anything else happens."""
+    """One JSON line for each thing that was acknowledged, before anything else happens."""
 
     def __init__(self, path):
         self._fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
 
     def write(self, record):
+        # Without fsync: a kill takes nothing from the kernel, and a disk made slow must not slow the witness.
         os.write(self._fd, json.dumps(record).encode() + b"\n")
-        # Tests that make every fsync fail mean the program's, not that of its witness; kills don't need it.
-        with contextlib.suppress(OSError):
-            os.fsync(self._fd)
 
 
 class Reaper:
@@ -57,24 +58,76 @@ class SelectClock(SystemClock):
         select.select([], [], [], max(0.0, seconds))
 
 
-def watch(core_class, side, reaper):
-    """Wrap the two durable steps of every round."""
-    plain_feed, plain_store = core_class._feed, core_class._store
+def watch(core_class, books_class, side, reaper):
+    """Wrap the two durable steps of every round; the second runs in the ledger's thread."""
+    plain_feed, plain_write = core_class._feed, books_class._write
 
     def feed(self, frames):
-        # What LogWriter.commit returned is durable by its word; the witness notes it down.
+        # What LogWriter says is durable; the witness notes it down.
         side.write({"frames": [[f.sequence, zlib.crc32(encode_frame(f))] for f in frames]})
         reaper.pass_stage("raw_durable")
         plain_feed(self, frames)
 
-    def store(self, *, store_all):
+    def write(self, change, epochs):
         reaper.pass_stage("before_ledger")
-        plain_store(self, store_all=store_all)
+        written = plain_write(self, change, epochs)
         totals = {unit: value.as_row() for unit, value in self._ledger.all_totals().items()}
         side.write({"totals": totals})
         reaper.pass_stage("after_ledger")
+        return written
 
-    core_class._feed, core_class._store = feed, store
+    core_class._feed, books_class._write = feed, write
+
+
+def work_in_step(core_class):
+    """Let every round wait for its commits, so that a short recording has many of them."""
+    plain = core_class._write
+
+    def write(self):
+        plain(self)
+        self._writer.wait(60.0)
+        self._finish_log()
+        self._books.store(self._engine)
+        self._books._errand.wait(60.0)
+        self._books.finish()
+
+    core_class._write = write
+
+
+def note_lateness(core_class, path):
+    """Note for each batch how long after its last sample's instant core had it in hand [ns]; pace 1 only."""
+    plain = core_class._take
+    file = open(path, "w", buffering=1)  # noqa: SIM115 - as long as the process
+
+    def take(self, batch):
+        plain(self, batch)
+        if batch is not None and batch.blocks:
+            last = batch.blocks[0]
+            file.write(f"{self._clock.mono_ns() - last.time_ns(last.end_index)}\n")
+
+    core_class._take = take
+
+
+def note_epochs(core_class, side):
+    """Note the totals at the moment the engine has ended what came before a new epoch."""
+    plain = core_class._restore
+
+    def restore(self):
+        restored = plain(self)
+        engine = restored.engine
+        feed = engine.feed
+
+        def feed_and_note(frame, **options):
+            step = feed(frame, **options)
+            if frame.type == FrameType.SEGMENT_HEAD:
+                made = {unit: value.as_row() for unit, value in engine.totals().items()}
+                side.write({"began": frame.epoch, "made": made})
+            return step
+
+        engine.feed = feed_and_note
+        return restored
+
+    core_class._restore = restore
 
 
 def break_replay(how):
@@ -99,11 +152,24 @@ def break_replay(how):
 def main():
     options = json.loads(sys.argv[1])
     core_module.COMMIT_NS = options.get("commit_ns", core_module.COMMIT_NS)
-    core_module.COLD_NS = options.get("cold_ns", core_module.COLD_NS)
+    core_module.HOT_NS = options.get("commit_ns", core_module.HOT_NS)
+    core_module.AHEAD_S = options.get("ahead_s", core_module.AHEAD_S)
+    books_module.COLD_NS = options.get("cold_ns", books_module.COLD_NS)
     log_module.MAX_PENDING_BYTES = options.get("max_pending_bytes", log_module.MAX_PENDING_BYTES)
+    upkeep_module.FIRST_NS = options.get("upkeep_first_ns", upkeep_module.FIRST_NS)
+    upkeep_module.EVERY_NS = options.get("upkeep_every_ns", upkeep_module.EVERY_NS)
+    files_module.RESERVE_SHARE = options.get("reserve_share", files_module.RESERVE_SHARE)
     side = SideLog(options["side_log"])
     die = options.get("die") or {"after": 0, "stage": ""}
-    watch(core_module.Core, side, Reaper(die["after"], die["stage"]))
+    watch(core_module.Core, books_module.Bookkeeper, side, Reaper(die["after"], die["stage"]))
+    if options.get("note_epochs"):
+        note_epochs(core_module.Core, side)
+    if lateness := options.get("lateness"):
+        note_lateness(core_module.Core, lateness)
+    if options.get("in_step"):
+        work_in_step(core_module.Core)
+    if trusted_file := options.get("trusted_file"):
+        core_module.is_utc_trusted = lambda: os.path.exists(trusted_file)
     break_replay(options.get("replay", "normal"))
     clock = SelectClock() if options.get("sleep_by_select") else SystemClock()
     settings = CoreSettings.from_json(json.dumps(options["settings"]))

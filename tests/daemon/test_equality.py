@@ -52,7 +52,9 @@ def test_stopped_and_killed_at_twenty_places_ends_the_same(settings, expected, s
             options, status = {"stop_after_batches": rng.randrange(1, 16)}, 0
         else:
             options, status = {"die": {"after": rng.randrange(2, 14), "stage": way}}, -signal.SIGKILL
-        child = start_core(replace(settings, exit_at_end=False), side, commit_ns=0, cold_ns=50_000_000, **options)
+        child = start_core(
+            replace(settings, exit_at_end=False), side, commit_ns=0, cold_ns=50_000_000, in_step=True, **options
+        )
         got, out, err = child.finish()
         assert got == status, (way, out, err)
     status, out, err = start_core(settings, side).finish()

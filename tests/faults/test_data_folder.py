@@ -6,8 +6,10 @@ import os
 import shutil
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from dataclasses import replace
 
 import pytest
@@ -171,7 +173,8 @@ def test_sockets_of_a_living_stranger_are_not_mistaken_for_core(demo_settings, s
 def test_supervisor_ends_with_cores_line_and_without_a_second_try(demo_settings):
     """What a person sees of it all: `dutylog run`."""
     demo_settings.data_dir.mkdir()
-    (demo_settings.data_dir / LEDGER_NAME).write_bytes(b"not a ledger\n" * 100)
+    with closing(sqlite3.connect(demo_settings.data_dir / LEDGER_NAME)) as connection:
+        connection.execute("CREATE TABLE other (x)")
     process = subprocess.Popen(
         [sys.executable, "-m", "dutylog.cli.main", "run", "--config", str(DEMO), "--no-page",
          "--data", str(demo_settings.data_dir)],
@@ -184,5 +187,5 @@ def test_supervisor_ends_with_cores_line_and_without_a_second_try(demo_settings)
             os.kill(process.pid, signal.SIGKILL)
     assert process.returncode == 2
     assert errors.count("\n") == 1
-    assert "restore the last backup" in errors
+    assert "another program" in errors
     assert out == ""

@@ -16,8 +16,10 @@ import pytest
 from daemon.oracle import differing_units, load
 from daemon.processes import wait_until
 from dutylog.daemon.core_settings import CoreSettings
-from dutylog.daemon.wall_time import SYNCHRONIZED
+from dutylog.daemon.wall_time import is_utc_trusted, read_kernel_clock
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
+from dutylog.recording.frame import FrameType
+from dutylog.recording.reader import LogReader
 from faults.conftest import FAST, Said
 from faults.live_reader import LiveReader
 
@@ -27,7 +29,7 @@ JUMPS = ("+30y", "-25y", "+80y", "-1d", "+0", "-40y")
 
 pytestmark = [
     pytest.mark.skipif(not LIBRARIES, reason="not installed: faketime"),
-    pytest.mark.skipif(SYNCHRONIZED.exists(), reason="something vouches for this machine's wall clock"),
+    pytest.mark.skipif(is_utc_trusted(), reason="something vouches for this machine's wall clock"),
 ]
 
 
@@ -118,6 +120,90 @@ def test_jumps_are_shown_as_a_clock_that_nobody_vouches_for(demo_settings, start
     with Ledger.open(demo_settings.data_dir / LEDGER_NAME, read_only=True) as ledger:
         assert ledger.verify_chain() is None
         assert [trip.utc_trusted for trip in ledger.trips()] == [False]
+
+
+def test_time_that_arrives_late_dates_all_of_the_boot_and_jumps_after_it_change_nothing(
+    demo_settings, start_core, false_clock, tmp_path
+):
+    """Two starts of one boot without a date; then somebody vouches for the clock, which goes on jumping."""
+    side, vouched = tmp_path / "side.log", tmp_path / "vouched"
+    options = FAST | {"trusted_file": str(vouched), "env": false_clock.env, "sleep_by_select": True}
+    settings = replace(demo_settings, pace=40.0)
+    for number in (1, 2):
+        child = start_core(settings, side, **options)
+        said = Said(child)
+        with LiveReader(settings.data_dir) as live:
+            # A minute of driving and more: a row of it is stored before the time is known.
+            wait_until(lambda seen=live: len(seen.snapshots) > 5 and last_mono_s(seen) > 70, "a minute passes")
+            if number == 2:
+                before_ns = clocks(settings.data_dir)
+                assert [trusted for _, trusted in before_ns.values()] == [False, False]
+                false_clock.jump("+0")
+                time.sleep(0.3)
+                vouched.touch()
+                wait_until(lambda words=said: words.with_word("the clock is set"), "it is noticed")
+                true_ns, mono_ns = time.time_ns(), time.monotonic_ns()
+                wait_until(lambda: all(t for _, t in clocks(settings.data_dir).values()), "both starts are dated")
+                for how in ("-25y", "+80y"):
+                    seen = len(live.snapshots)
+                    false_clock.jump(how)
+                    wait_until(lambda n=seen: len(live.snapshots) > n + 3, "snapshots after a jump")
+        child.process.terminate()
+        status, lines, errors = said.finish()
+        assert (status, errors) == (0, ""), lines
+    after_ns = clocks(settings.data_dir)
+    assert {trusted for _, trusted in after_ns.values()} == {True}
+    for offset_ns, _ in after_ns.values():
+        assert abs(offset_ns - (true_ns - mono_ns)) < 2 * 10**9
+    for epoch in (1, 2):
+        assert abs(after_ns[epoch][0] - before_ns[epoch][0]) > 20 * YEAR_NS, "the clock was right before"
+    with Ledger.open(settings.data_dir / LEDGER_NAME, read_only=True) as ledger:
+        assert {trip.utc_trusted for trip in ledger.trips()} == {True}
+        for unit in ledger.installed().values():
+            stamps = [m.utc_ns for epoch in (1, 2) for m in ledger.minutes(unit.unit_id, epoch)]
+            assert len(stamps) > 2
+            assert all(abs(stamp - true_ns) < 3600 * 10**9 for stamp in stamps)
+            for epoch in (1, 2):
+                of_epoch = [m.utc_ns for m in ledger.minutes(unit.unit_id, epoch)]
+                assert of_epoch == sorted(of_epoch)
+    frames = [f for f in LogReader(settings.data_dir / "log").frames() if f.type == FrameType.CLOCK]
+    assert [f.data["trusted"] for f in frames] == [False, False, True]
+    assert differing_units(settings.data_dir, settings.vehicle) == []
+
+
+def last_mono_s(live):
+    return live.newest["mono_s"] - live.snapshots[0]["mono_s"]
+
+
+def clocks(data_dir):
+    """Return {epoch: (wall minus monotonic time, whether it is trusted)}."""
+    with Ledger.open(data_dir / LEDGER_NAME, read_only=True) as ledger:
+        found = [ledger.epoch(number) for number in range(1, ledger.last_epoch() + 1)]
+    return {epoch.epoch: (epoch.utc_ns - epoch.mono_ns, epoch.utc_trusted) for epoch in found}
+
+
+@pytest.mark.parametrize(
+    ("result", "status", "marked", "trusted"),
+    [
+        (0, 0x2001, False, True),  # an NTP daemon keeps the clock; 0x2000 nanoseconds, 0x0001 PLL: adjtimex(2)
+        (5, 0x0040, True, False),  # set by hand after it: the kernel took it back, whatever the marker says
+        (5, 0x0000, False, False),
+        (0, 0x0040, False, False),
+        (-1, 0, True, True),  # the kernel can't be asked
+        (-1, 0, False, False),
+    ],
+)
+def test_who_vouches_for_the_clock(tmp_path, result, status, marked, trusted):
+    marker = tmp_path / "synchronized"
+    if marked:
+        marker.touch()
+    assert is_utc_trusted(marker, (result, status)) is trusted
+
+
+def test_kernel_is_asked_without_changing_anything():
+    result, status = read_kernel_clock()
+    assert result in (-1, 0, 1, 2, 3, 4, 5)
+    assert read_kernel_clock() == (result, status)
 
 
 def list_trips(data_dir):

@@ -20,7 +20,7 @@ def test_reader_refuses_every_change(ledger: Ledger, unit_ids: list[str]) -> Non
             lambda: reader.commit(commit_at(unit_ids, 1)),
             lambda: reader.remove(unit_ids[0]),
             lambda: reader.append_entry("mark", None, {}),
-            lambda: reader.put_outbox("duty", "broker", b""),
+            lambda: reader.begin_recovery({}),
         ):
             with pytest.raises(LedgerError, match="open for reading only"):
                 change()
@@ -79,17 +79,3 @@ def test_writing_takes_its_turn_before_it_reads(ledger: Ledger) -> None:
         with ledger._database.write(), pytest.raises(sqlite3.OperationalError, match="locked"):
             other.execute("BEGIN IMMEDIATE")
         other.execute("BEGIN IMMEDIATE")
-
-
-def test_outbox_keeps_order_drops_the_oldest_and_counts(ledger: Ledger) -> None:
-    """A dead broker may not fill the card, and what was lost must be known."""
-    ids = [ledger.put_outbox("duty", "broker", b"%d" % n, limit=3) for n in range(5)]
-    assert [item.payload for item in ledger.peek_outbox()] == [b"2", b"3", b"4"]
-    assert ledger.outbox_dropped_count() == 2
-    assert [item.id for item in ledger.peek_outbox(limit=1)] == [ids[2]]
-    assert ledger.ack_outbox(ids[3]) == 2
-    assert ledger.ack_outbox(ids[3]) == 0
-    assert ledger.ack_outbox(ids[4]) == 1
-    assert ledger.put_outbox("duty", "broker", b"new") > ids[4]
-    with pytest.raises(InputError, match="needs a kind"):
-        ledger.put_outbox("", "broker", b"")

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from dutylog.errors import LedgerCorrupt, LedgerError
+from dutylog.errors import LedgerCorrupt, LedgerError, LedgerForeign
 from dutylog.ledger import schema
 from dutylog.ledger.ledger import Ledger
 from ledger.builders import commit_at, fill, make_stamp, make_vehicle, open_ledger, totals_at
@@ -21,6 +21,7 @@ GOLDEN = Path(__file__).parents[1] / "data" / "ledger" / "version_1.sqlite"
 RELEASED = {
     1: "f034e905c1a3cf96ba11a421ccb0f9099f795b19e7958f9b319a8367e87906e8",
     2: "92b754fcbe169dba65f917d2b23e9f0d15afd990c6dff14c109409b44aab0276",
+    3: "42ddd337ba447d5f5bec9a97712d7a07f6ef1da4361ad796c4cb26f4b524e91b",
 }
 
 
@@ -38,7 +39,7 @@ def test_released_schema_files_never_change() -> None:
 def test_new_file_is_as_the_contract_says(ledger: Ledger) -> None:
     assert pragma(ledger.path, "page_size") == 512
     assert pragma(ledger.path, "journal_mode") == "wal"
-    assert pragma(ledger.path, "user_version") == schema.latest_version() == 2
+    assert pragma(ledger.path, "user_version") == schema.latest_version() == 3
     assert pragma(ledger.path, "application_id") == 0x44555459
     own = ledger._database.raw()
     assert own.execute("PRAGMA synchronous").fetchone()[0] == 2
@@ -51,15 +52,38 @@ def test_files_are_readable_by_the_group_alone(ledger: Ledger, unit_ids: list[st
         assert stat.S_IMODE(os.stat(f"{ledger.path}{name}").st_mode) == 0o640
 
 
-def test_golden_file_of_version_1_comes_up_to_date(tmp_path: Path) -> None:
-    """What the first version wrote must read the same for ever, and work on."""
+def dump(path: Path) -> dict[str, list[tuple[object, ...]]]:
+    """Return every row of every table."""
+    with closing(sqlite3.connect(path)) as connection:
+        names = [row[0] for row in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+        return {name: connection.execute(f"SELECT * FROM {name}").fetchall() for name in sorted(names)}
+
+
+def kept(tables: dict[str, list[tuple[object, ...]]]) -> dict[str, list[tuple[object, ...]]]:
+    """Return what every version has: all but the old outbox, the second copy of the version and the seal."""
+    left = {name: rows for name, rows in tables.items() if name not in ("outbox", "sqlite_sequence")}
+    left["meta"] = [row for row in left["meta"] if row[0] not in ("outbox_dropped_count", "schema_version")]
+    left["cursor"] = [row[:6] for row in left["cursor"]]
+    return left
+
+
+@pytest.mark.parametrize("version", [1, 2])
+def test_golden_file_of_every_earlier_version_comes_up_to_date(tmp_path: Path, version: int) -> None:
+    """What an earlier version wrote must read the same for ever, and work on."""
     path = tmp_path / "ledger.sqlite"
-    shutil.copy(GOLDEN, path)
-    assert pragma(path, "user_version") == 1
-    with pytest.raises(LedgerError, match="has version 1, 2 is needed; start the daemon once"):
+    shutil.copy(GOLDEN.with_name(f"version_{version}.sqlite"), path)
+    before = dump(path)
+    assert pragma(path, "user_version") == version
+    assert ("outbox" in before) == (version == 2)
+    with pytest.raises(LedgerError, match=f"has version {version}, 3 is needed; start the daemon once"):
         Ledger.open(path, read_only=True)
     with Ledger.open(path, stamp=make_stamp) as ledger:
-        assert pragma(path, "user_version") == 2
+        assert pragma(path, "user_version") == 3
+        after = dump(path)
+        assert kept(after) == kept(before)
+        assert sum(len(rows) for rows in kept(before).values()) > 40
+        assert "outbox" not in after
+        assert ledger.find_damage(whole=True) is None
         units = ledger.units()
         assert [u.label for u in units] == ["SN-1", "SN-2", "SN-3", "SN-4"]
         assert [ledger.totals(u.unit_id) for u in units] == [totals_at(6, n) for n in range(4)]
@@ -67,9 +91,10 @@ def test_golden_file_of_version_1_comes_up_to_date(tmp_path: Path) -> None:
         assert ledger.trip(1).name == "First light"
         assert ledger.verify_chain() is None
         assert ledger.check_file() == []
-        assert ledger.put_outbox("duty", "broker", b"{}") == 1
         ledger.commit(commit_at([u.unit_id for u in units], 7))
         assert ledger.totals(units[3].unit_id) == totals_at(7, 3)
+    with Ledger.open(path, read_only=True) as ledger:
+        assert ledger.find_damage(whole=True) is None
 
 
 def test_step_that_fails_leaves_the_version_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -90,20 +115,41 @@ def test_step_that_fails_leaves_the_version_before(tmp_path: Path, monkeypatch: 
 def test_newer_ledger_is_refused_and_untouched(tmp_path: Path) -> None:
     path = tmp_path / "ledger.sqlite"
     open_ledger(tmp_path).close()
-    with closing(sqlite3.connect(path)) as connection:
-        connection.execute("PRAGMA user_version = 3")
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA user_version = 4")
+        connection.execute("UPDATE meta SET value = '4' WHERE key = 'schema_version'")
     before = path.read_bytes()
     for read_only in (False, True):
-        with pytest.raises(LedgerError, match="has version 3, this program knows up to 2; install a newer dutylog"):
+        with pytest.raises(LedgerError, match="has version 4, this program knows up to 3; install a newer dutylog"):
             Ledger.open(path, read_only=read_only)
     assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize("version", [2, 7])
+def test_flipped_bit_in_the_version_is_damage_not_another_version(tmp_path: Path, version: int) -> None:
+    """Refusing to start for a 'newer' ledger that isn't would leave the vehicle without a logger."""
+    path = tmp_path / "ledger.sqlite"
+    open_ledger(tmp_path).close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute(f"PRAGMA user_version = {version}")
+    with pytest.raises(LedgerCorrupt, match=f"its header says version {version}, its tables say 3"):
+        Ledger.open(path)
+
+
+def test_lost_mark_of_our_own_file_is_damage_not_another_program(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.sqlite"
+    open_ledger(tmp_path).close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA application_id = 17")
+    with pytest.raises(LedgerCorrupt, match="lost the mark of a ledger"):
+        Ledger.open(path)
 
 
 def test_database_of_another_program_is_refused_and_untouched(tmp_path: Path) -> None:
     path = tmp_path / "ledger.sqlite"
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("CREATE TABLE photos (name TEXT)")
-    with pytest.raises(LedgerError, match="database of another program"):
+    with pytest.raises(LedgerForeign, match="database of another program"):
         Ledger.open(path)
     assert pragma(path, "user_version") == 0
     with closing(sqlite3.connect(path)) as connection:
@@ -114,7 +160,7 @@ def test_foreign_file_is_corrupt_and_can_be_moved_aside(tmp_path: Path) -> None:
     """The daemon starts anyway: damaged file aside, new ledger in its place, nothing deleted."""
     path = tmp_path / "ledger.sqlite"
     path.write_bytes(b"this is no database at all, but long enough to look at" * 30)
-    with pytest.raises(LedgerCorrupt, match="move it aside and restore the last backup"):
+    with pytest.raises(LedgerCorrupt, match="takes the last good backup and the raw log"):
         Ledger.open(path)
     first = Ledger.quarantine(path)
     assert first.read_bytes().startswith(b"this is no database")
@@ -143,7 +189,7 @@ def test_damaged_pages_are_told(tmp_path: Path) -> None:
             damaged.minutes(ids[0], 1)
             damaged.trips()
 
-    with pytest.raises(LedgerCorrupt, match="move it aside"):
+    with pytest.raises(LedgerCorrupt, match="takes the last good backup"):
         read_all()
 
 

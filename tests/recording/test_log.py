@@ -46,8 +46,7 @@ def write_and_kill(folder: Path, script: Script, until_ns: int) -> None:
 
 
 def kill(writer: LogWriter) -> None:
-    if writer._segment is not None:
-        writer._segment.close()
+    writer._files.close()
 
 
 class TestDurable:
@@ -82,7 +81,7 @@ class TestDurable:
         writer.start_epoch(STREAMS, "script", "", 1)
         writer.append(Script(STREAMS, 2.0).batch(1, 0, 2_000_000_000))
         assert list((tmp_path / "log").iterdir()) == []
-        monkeypatch.setattr(log_module.os, "fsync", spy)
+        monkeypatch.setattr(os, "fsync", spy)
         frames = writer.commit()
         assert seen == ["file", "folder"]
         assert keys(frames) == keys(list(LogReader(tmp_path / "log").frames()))
@@ -105,7 +104,7 @@ class TestDurable:
             order.append("folder" if stat.S_ISDIR(os.fstat(fd).st_mode) else "file")
             real_fsync(fd)
 
-        monkeypatch.setattr(log_module.os, "fsync", spy_fsync)
+        monkeypatch.setattr(os, "fsync", spy_fsync)
         monkeypatch.setattr(log_module, "read_log_state", lambda folder: (order.append("read"), real_read(folder))[1])
         open_log(tmp_path)
         assert order == ["file", "folder", "read"]

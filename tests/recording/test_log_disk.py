@@ -46,8 +46,8 @@ class FailingDisk:
 def disk(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], FailingDisk]:
     def make(room: int) -> FailingDisk:
         failing = FailingDisk(room)
-        monkeypatch.setattr(log_module.os, "pwrite", failing.pwrite)
-        monkeypatch.setattr(log_module.os, "fsync", failing.fsync)
+        monkeypatch.setattr(os, "pwrite", failing.pwrite)
+        monkeypatch.setattr(os, "fsync", failing.fsync)
         return failing
 
     return make

@@ -10,8 +10,9 @@ from typing import Self
 import uvicorn
 
 from dutylog.clock import Clock, SystemClock
+from dutylog.publish.core_link import SocketReader
 from dutylog.web.app import create_app
-from dutylog.web.feed import LiveFeed, SocketReader
+from dutylog.web.feed import LiveFeed
 from dutylog.web.server import PageServer
 from dutylog.web.settings import WebSettings
 from web.core_socket import FakeCore

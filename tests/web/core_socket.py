@@ -9,9 +9,8 @@ import threading
 from pathlib import Path
 from typing import Self
 
+from dutylog.publish.snapshot import SOCKET_NAME, Snapshot, encode_snapshot
 from dutylog.sockets import unix_address
-from dutylog.web.feed import SOCKET_NAME
-from dutylog.web.snapshot import Snapshot, encode_snapshot
 
 _SEND_LIMIT_S = 5.0
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from dutylog.engine.state import damper_state
 from dutylog.errors import LedgerError
-from dutylog.web.snapshot import DamperNow, Snapshot, SourceNow, TripNow, VehicleName
+from dutylog.publish.snapshot import DamperNow, Snapshot, SourceNow, TripNow, VehicleName
 from dutylog.web.view import DamperDetail, DamperSummary, InstallRow, TripDamperRow, TripDetail, TripSummary
 
 POSITIONS = ("front_left", "front_right", "rear_left", "rear_right")
@@ -136,6 +136,7 @@ class FakeLedgerView:
     damper_rows: list[DamperSummary] = field(default_factory=list)
     asked: list[tuple[str, object]] = field(default_factory=list)
     problem: str | None = None
+    recovered_text: str | None = None
 
     def _note(self, what: str, value: object) -> None:
         self.asked.append((what, value))
@@ -165,6 +166,9 @@ class FakeLedgerView:
             InstallRow("rear_left", 1_730_000_000.0, False, 1_764_000_000.0, True, False),
         )
         return DamperDetail(row, 6e7, 9e7, 201_000.0, 41, 90_000.0, 93_000.0, 0.9677, 121.4, stays)
+
+    def recovered(self) -> str | None:
+        return self.recovered_text
 
 
 def fake_ledger() -> FakeLedgerView:

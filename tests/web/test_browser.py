@@ -16,8 +16,10 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from dutylog.engine.state import STATES, damper_state
+from dutylog.publish.snapshot import SourceNow, VehicleName
+from dutylog.web.publish_watch import NOT_RUNNING, PublishNow, Told
+from dutylog.web.publish_watch import STATES as TOLD
 from dutylog.web.quantity import quantity_text
-from dutylog.web.snapshot import SourceNow, VehicleName
 from web.browser_pages import ThreadedPages
 from web.conftest import page_process
 from web.core_socket import FakeCore
@@ -207,6 +209,29 @@ def test_unchanged_states_are_not_announced(pages: ThreadedPages, open_page: Cal
     expect(page.locator("#spoken")).to_have_text("front left: warm")
 
 
+TOLD_STATES = (*TOLD, NOT_RUNNING)
+
+
+def test_who_is_told_is_a_shape_and_words(pages: ThreadedPages, open_page: Callable[..., Any]) -> None:
+    """A broker that refuses us shows where the crew looks; where nobody is told nothing stands there."""
+    pages.core.push(snapshot(1))
+    page, _ = open_page("/", PHONE)
+    expect(page.locator("#dampers > li")).to_have_count(4)
+    expect(page.locator("#told")).to_be_hidden()
+    told = (Told("mqtt", "well", acked_age_s=1.0), Told("influxdb", "refused", 42, 3, 0, 9.0, "<b>token refused</b>"))
+    pages.feed.publish = PublishNow(told)
+    pages.core.push(snapshot(2))
+    expect(page.locator("#told")).to_have_text(
+        "Published: broker welldatabase refuses us, 42 wait, 3 dropped, <b>token refused</b>"
+    )
+    shapes = page.evaluate("() => [...document.querySelectorAll('#told use')].map((u) => u.getAttribute('href'))")
+    assert shapes == ["#shape-told-well", "#shape-told-refused"]
+    assert page.locator("#told b").count() == 0
+    pages.feed.publish = PublishNow((Told("publish", NOT_RUNNING),))
+    pages.core.push(snapshot(3))
+    expect(page.locator("#told")).to_have_text("Published: publishing isn't running")
+
+
 def test_every_state_has_its_own_word_and_shape(pages: ThreadedPages, open_page: Callable[..., Any]) -> None:
     """Not by colour alone."""
     dampers = tuple(damper_now(f"at_{state}", state=state, state_text=f"do {state}") for state in STATES)
@@ -217,7 +242,7 @@ def test_every_state_has_its_own_word_and_shape(pages: ThreadedPages, open_page:
     assert [row["shape"] for row in rows] == [f"#shape-{state}" for state in STATES]
     assert [row["state"].replace(" ", "_") for row in rows] == list(STATES)
     drawings = page.evaluate("() => [...document.querySelectorAll('symbol')].map((s) => s.innerHTML)")
-    assert len(set(drawings)) == len(STATES)
+    assert len(set(drawings)) == len(drawings) == len(STATES) + len(TOLD_STATES)
     seen = page.evaluate("() => [...document.querySelectorAll('.shape')].map((s) => s.getBBox().height)")
     assert min(seen) > 10
 

@@ -12,9 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dutylog.clock import ManualClock, SystemClock
+from dutylog.publish.core_link import LineSplitter, SocketReader
+from dutylog.publish.snapshot import MAX_LINE_BYTES, SOCKET_NAME, encode_snapshot
 from dutylog.sockets import unix_address
-from dutylog.web.feed import SOCKET_NAME, LineSplitter, LiveFeed, SocketReader
-from dutylog.web.snapshot import MAX_LINE_BYTES, encode_snapshot
+from dutylog.web.feed import LiveFeed
 from web.core_socket import FakeCore
 from web.samples import snapshot
 

@@ -138,3 +138,19 @@ def test_looking_changes_nothing_while_the_writer_goes_on(data_dir: Path) -> Non
         ledger.commit(Commit(10, "1", {unit_id: totals(6_000_000)}))
         assert view.trips(10, None) == before
         assert view.dampers()[0].energy_total_j == 18.0
+
+
+def test_recovery_is_told_with_date_and_loss(data_dir: Path) -> None:
+    """Whoever reads a total must be able to see that its ledger was once put right."""
+    view = SqliteLedgerView(data_dir)
+    assert view.recovered() is None
+    with open_ledger(data_dir) as ledger:
+        ledger.begin_recovery({"reason": "page 7", "backup": "ledger.backup-1.sqlite", "lost_sequences": None})
+        row = ledger.entries(1)[0].row
+    assert view.recovered() == (
+        f"put right 2023-11-14 22:13 UTC, entry {row}: page 7; taken from ledger.backup-1.sqlite; "
+        "no duty was lost that the log still has"
+    )
+    with open_ledger(data_dir) as ledger:
+        ledger.begin_recovery({"reason": "it was gone", "backup": None, "lost_sequences": [1, 90]})
+    assert str(view.recovered()).endswith("taken from the raw log alone; duty of frames 1 to 90 is lost")

@@ -15,11 +15,11 @@ from starlette.routing import Mount, Route
 
 from dutylog import ENGINE
 from dutylog.clock import ManualClock
+from dutylog.publish.snapshot import VehicleName, encode_snapshot
 from dutylog.web.app import create_app
 from dutylog.web.feed import LiveFeed
 from dutylog.web.guard import SECURITY_HEADERS
 from dutylog.web.settings import WebSettings
-from dutylog.web.snapshot import VehicleName, encode_snapshot
 from dutylog.web.view import MAX_TRIPS, TripDetail
 from web.samples import HOSTILE, FakeLedgerView, damper_now, damper_summary, fake_ledger, snapshot, trip_damper
 
@@ -398,10 +398,15 @@ async def test_health_is_readable_line_by_line(pages: Pages) -> None:
     assert all(answer.text.isascii() and line.strip() for line in answer.text.splitlines())
 
 
+async def test_health_says_that_the_ledger_was_put_right(pages: Pages) -> None:
+    pages.view.recovered_text = "put right 2026-01-02"
+    assert "ledger: readable; put right 2026-01-02\n" in (await pages.get("/health")).text
+
+
 async def test_hostile_source_text_cannot_add_a_line_to_health(pages: Pages) -> None:
     """Only whole facts of ours start a line."""
     pages.feed.accept_line(encode_snapshot(snapshot(1, vehicle=VehicleName("v", "x"), drops={"a\u2028b": 1})))
-    assert len((await pages.get("/health")).content.split(b"\n")) == 14
+    assert len((await pages.get("/health")).content.split(b"\n")) == 16
 
 
 async def test_no_place_left_is_503_in_one_line(make_pages: Callable[..., Pages]) -> None:

@@ -47,6 +47,11 @@ def describe(settings: Settings) -> list[str]:
         f"page     {_address(settings)}",
         f"trip     ends after {settings.trip.grace_s / 60:g} min without motion",
     ]
+    if settings.mqtt is not None:
+        how = "encrypted" if settings.mqtt.tls else "open line"
+        lines.append(f"broker   {settings.mqtt.host} port {settings.mqtt.port}, {how}")
+    if settings.influxdb is not None:
+        lines.append(f"database {settings.influxdb.url}, bucket {settings.influxdb.bucket}")
     if settings.notes:
         lines += ["", *(f"note: {note}" for note in settings.notes)]
     return lines

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 import time
 from collections.abc import Sequence
@@ -10,6 +11,9 @@ from pathlib import Path
 
 import click
 
+from dutylog.cli.ledger import QUERY_LIMIT_S
+from dutylog.ledger.ledger import LEDGER_NAME, PRUNED, Ledger
+from dutylog.recording.bounds import read_log_bounds
 from dutylog.recording.check import LogCheck, check_log
 from dutylog.recording.export import CSV, FORMATS, PARQUET, export_log
 from dutylog.recording.reader import LogReader
@@ -32,6 +36,8 @@ def recording() -> None:
 @click.argument("path", type=_PATH)
 def list_(path: Path) -> None:
     """Show the segments of the raw log at PATH, a folder or one .dlg file."""
+    for line in _describe_begin(path):
+        click.echo(line)
     infos = LogReader(path).segments()
     heads = ("segment", "epoch", "frames", "rows", "length", "size", "made (UTC)", "ended", "source")
     click.echo("\n".join(_table([heads, *(_segment_row(info) for info in infos)])))
@@ -98,6 +104,26 @@ def _damage_line(damage: Damage) -> str:
     what = f"{damage.length} bytes {damage.kind}" if damage.length else damage.kind
     note = "; never durable, nothing is lost" if damage.kind == TORN else ""
     return f"{damage.file.name}: offset {damage.offset}: {what}: {damage.reason}{note}"
+
+
+def _describe_begin(path: Path) -> list[str]:
+    """Return what is known about frames before the first one of a log folder; nothing where it begins with frame 1."""
+    bounds = read_log_bounds(path)
+    if bounds is None or bounds.first_sequence == 1:
+        return []
+    lines = [f"begins with frame {bounds.first_sequence}: what came before is gone"]
+    beside = path.absolute().parent / LEDGER_NAME
+    if not beside.exists():
+        return lines
+    with Ledger.open(beside, read_only=True, query_limit_s=QUERY_LIMIT_S) as ledger:
+        for entry in ledger.entries_of(PRUNED):
+            data = json.loads(entry.data)
+            (first, last), trips = data["segments"], ", ".join(map(str, data["trips"])) or "none"
+            lines.append(
+                f"segments {first} to {last} were removed, {data['bytes'] / 1e6:.1f} MB (limit: {data['reason']}); "
+                f"trips without all their raw samples: {trips}"
+            )
+    return lines
 
 
 def _segment_row(info: SegmentInfo) -> tuple[str, ...]:

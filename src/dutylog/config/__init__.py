@@ -8,9 +8,28 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from dutylog.config.settings import Settings, SourceSettings, TripSettings, WebSettings
+from dutylog.config.settings import (
+    InfluxSettings,
+    LogSettings,
+    MqttSettings,
+    Settings,
+    SourceSettings,
+    TripSettings,
+    WebSettings,
+)
 
-__all__ = ["Settings", "SourceSettings", "TripSettings", "WebSettings", "example_text", "load", "slug_of"]
+__all__ = [
+    "InfluxSettings",
+    "LogSettings",
+    "MqttSettings",
+    "Settings",
+    "SourceSettings",
+    "TripSettings",
+    "WebSettings",
+    "example_text",
+    "load",
+    "slug_of",
+]
 
 
 def load(path: Path | str) -> Settings:

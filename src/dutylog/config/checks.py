@@ -9,6 +9,7 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Sequence
 from typing import Any
+from urllib.parse import urlsplit
 
 from dutylog.config.column_checks import check_columns
 from dutylog.config.curves import check_curve
@@ -52,6 +53,7 @@ def check_document(raw: dict[str, Any], rest: dict[str, Any], report: Report) ->
         _check_force_keys(_table(raw_profiles[name]), ("profile", name), report)
     _check_source(_table(raw.get("source")), rest.get("source", {}), report)
     _note_listen(rest.get("web", {}), report)
+    _check_outputs(_table(raw.get("mqtt")), rest, report)
     check_columns(_table(rest.get("import")).get("columns", {}), raw, report)
 
 
@@ -250,3 +252,24 @@ def _note_listen(web: dict[str, Any], report: Report) -> None:
     listen = web.get("listen")
     if listen is not None and not ipaddress.ip_address(listen).is_loopback:
         report.note(("web", "listen"), f"{show_text(listen)}: the page has no password; all who reach it see it")
+
+
+def _check_outputs(raw_mqtt: dict[str, Any], rest: dict[str, Any], report: Report) -> None:
+    mqtt = _table(rest.get("mqtt"))
+    if "password_file" in raw_mqtt and "username" not in raw_mqtt:
+        report.problem(("mqtt", "username"), 'missing; a password needs a user, username = "..."')
+    if mqtt.get("tls") is False:
+        if "ca_file" in raw_mqtt:
+            report.problem(("mqtt", "ca_file"), "means nothing with tls = false")
+        if "host" in mqtt and not _is_this_machine(mqtt["host"]):
+            report.note(("mqtt", "tls"), "false: duty and password travel readable for all on the way")
+    url = str(_table(rest.get("influxdb")).get("url", ""))
+    if url.startswith("http://") and not _is_this_machine(urlsplit(url).hostname or ""):
+        report.note(("influxdb", "url"), "http: duty and token travel readable for all on the way; prefer https")
+
+
+def _is_this_machine(host: str) -> bool:
+    try:
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False

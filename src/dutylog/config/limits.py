@@ -43,6 +43,7 @@ KELVIN = Mixup("kelvin", 1.0, -273.15)
 SECONDS = Mixup("seconds", 1.0 / 60.0)
 MM_PER_S = Mixup("mm/s", 1e-3)
 INCHES_PER_S = Mixup("in/s", 0.0254)
+MEGABYTES = Mixup("MB", 0.001)
 KILONEWTONS = Mixup("kN", 1000.0)
 
 
@@ -89,6 +90,8 @@ LIMITS = {
     "seed": Limit(0, 2**32 - 1, ""),
     "port": Limit(1, 65_535, ""),
     "grace_min": Limit(0.1, 240, "min", (SECONDS,)),
+    "keep_days": Limit(1, 36_500, "days"),
+    "keep_gb": Limit(0.1, 100_000, "GB", (MEGABYTES,)),
     "scale": Limit(-1_000_000, 1_000_000, ""),
     "offset": Limit(-1_000_000_000, 1_000_000_000, ""),
 }

@@ -13,14 +13,25 @@ from dutylog.config.checks import check_document
 from dutylog.config.columns import ColumnSource
 from dutylog.config.limits import make_slug, one_line
 from dutylog.config.report import Report
-from dutylog.config.schema import DamperTable, Document, Points, ProfileTable, SourceTable
-from dutylog.config.settings import Settings, SourceSettings, TripSettings, WebSettings
+from dutylog.config.schema import DamperTable, Document, InfluxdbTable, Points, ProfileTable, SourceTable
+from dutylog.config.settings import (
+    InfluxSettings,
+    LogSettings,
+    MqttSettings,
+    Settings,
+    SourceSettings,
+    TripSettings,
+    WebSettings,
+)
 from dutylog.config.translate import read_document
 from dutylog.domain.vehicle import Damper, ForceAt, ForceCurve, Profile, Vehicle
 from dutylog.errors import ConfigError
 
 LARGEST_BYTES = 256 * 1024
 """Twenty times a vehicle with four long curves; more is another kind of file (judgement)."""
+
+TLS_PORT, PLAIN_PORT = 8883, 1883
+"""Source: IANA service names secure-mqtt and mqtt."""
 
 
 def load_settings(path: Path) -> Settings:
@@ -54,6 +65,9 @@ def parse_settings(data: bytes, path: Path) -> Settings:
         text_hash=hashlib.sha256(data).hexdigest(),
         notes=report.notes,
         columns=_columns(document),
+        log=LogSettings(document.log.keep_days * 86_400.0, round(document.log.keep_gb * 1e9)),
+        mqtt=_mqtt(document, path),
+        influxdb=None if document.influxdb is None else _influxdb(document.influxdb, path),
     )
 
 
@@ -109,6 +123,31 @@ def _resolve(text: str, path: Path) -> Path:
 def _source(table: SourceTable, path: Path) -> SourceSettings:
     file = None if table.file is None else _resolve(table.file, path)
     return SourceSettings(table.kind, table.pace, file, table.scenario, table.seed)
+
+
+def _mqtt(document: Document, path: Path) -> MqttSettings | None:
+    table = document.mqtt
+    if table is None:
+        return None
+    return MqttSettings(
+        host=table.host,
+        port=table.port or (TLS_PORT if table.tls else PLAIN_PORT),
+        tls=table.tls,
+        ca_file=_optional(table.ca_file, path),
+        username=table.username,
+        password_file=_optional(table.password_file, path),
+        client_id=table.client_id or f"dutylog-{document.vehicle.id or make_slug(document.vehicle.name)}",
+    )
+
+
+def _influxdb(table: InfluxdbTable, path: Path) -> InfluxSettings:
+    return InfluxSettings(
+        table.url, table.org, table.bucket, _resolve(table.token_file, path), _optional(table.ca_file, path)
+    )
+
+
+def _optional(text: str | None, path: Path) -> Path | None:
+    return None if text is None else _resolve(text, path)
 
 
 def _columns(document: Document) -> tuple[ColumnSource, ...]:

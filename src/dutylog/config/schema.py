@@ -7,8 +7,10 @@ for each field and a test holds the two together. What needs two values at once 
 from __future__ import annotations
 
 import ipaddress
+import re
 from collections.abc import Callable
 from typing import Annotated, Any, Literal, get_args, get_origin
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic.fields import FieldInfo
@@ -47,6 +49,24 @@ def _address_complaint(text: str) -> str | None:
     return None
 
 
+def _host_complaint(text: str) -> str | None:
+    return None if HOST.fullmatch(text) else f'{show_text(text)} is no host name or IP address, write "broker.example"'
+
+
+def _url_complaint(text: str) -> str | None:
+    if "@" in text:
+        # Not shown: what stands before it is a secret, and this line may land in a log.
+        return "holds a user or password; leave them out and put a token in token_file"
+    try:
+        url = urlsplit(text)
+        good = text.isprintable() and url.scheme in ("http", "https") and url.hostname and url.port != 0
+    except ValueError:
+        good = False
+    if not good:
+        return f'{show_text(text)} is no address of a database, write "https://HOST:8086"'
+    return f"{show_text(text)} holds more than an address; leave out ? and #" if "?" in text or "#" in text else None
+
+
 def _column_complaint(text: str) -> str | None:
     return None if text and text.isprintable() else f"{show_text(text)} is no column name"
 
@@ -55,8 +75,12 @@ def _name_alone(value: Any) -> Any:
     return {"column": value} if isinstance(value, str) else value
 
 
+HOST = re.compile(r"[A-Za-z0-9]([A-Za-z0-9._-]{0,251}[A-Za-z0-9])?|[0-9A-Fa-f:.]{2,45}")
+"""A host name (RFC 1123 section 2.1, plus _ as local names have it) or an IP address."""
 Slug = Annotated[str, _refuse(slug_complaint)]
 Text = Annotated[str, _refuse(text_complaint)]
+Host = Annotated[str, _refuse(_host_complaint)]
+Url = Annotated[str, _refuse(_url_complaint)]
 PathText = Annotated[str, _refuse(_path_complaint)]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 Points = Annotated[list[Pair], Field(min_length=2, max_length=2000)]
@@ -156,6 +180,35 @@ class TripTable(Table):
     )
 
 
+class LogTable(Table):
+    """[log]"""
+
+    keep_days: Annotated[float, _within("keep_days")] = Field(default=365.0, description="days of raw log to keep")
+    keep_gb: Annotated[float, _within("keep_gb")] = Field(default=8.0, description="GB of raw log to keep")
+
+
+class MqttTable(Table):
+    """[mqtt]"""
+
+    host: Host = Field(description="the broker's host name or IP address")
+    port: Annotated[int, _within("port")] | None = Field(default=None, description="the broker's port")
+    tls: bool = Field(default=True, description="whether the line is encrypted")
+    ca_file: PathText | None = Field(default=None, description="certificate that vouches for the broker")
+    username: Text | None = Field(default=None, description="user at the broker")
+    password_file: PathText | None = Field(default=None, description="file that holds the password")
+    client_id: Text | None = Field(default=None, description="what we call ourselves at the broker")
+
+
+class InfluxdbTable(Table):
+    """[influxdb]"""
+
+    url: Url = Field(description='address of the database, such as "https://HOST:8086"')
+    org: Text = Field(description="organisation in the database")
+    bucket: Text = Field(description="bucket that takes the points")
+    token_file: PathText = Field(description="file that holds the token")
+    ca_file: PathText | None = Field(default=None, description="certificate that vouches for the database")
+
+
 class ColumnTable(Table):
     """One entry of [import.columns]; a text alone is its column."""
 
@@ -187,6 +240,9 @@ class Document(Table):
     source: SourceTable | None = Field(default=None, description="[source]")
     web: WebTable = Field(default_factory=WebTable, description="[web]")
     trip: TripTable = Field(default_factory=TripTable, description="[trip]")
+    log: LogTable = Field(default_factory=LogTable, description="[log]")
+    mqtt: MqttTable | None = Field(default=None, description="[mqtt]")
+    influxdb: InfluxdbTable | None = Field(default=None, description="[influxdb]")
     import_: ImportTable = Field(default_factory=ImportTable, alias="import", description="[import]")
 
 

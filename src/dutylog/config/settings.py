@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from dutylog.config.columns import ColumnSource
@@ -44,12 +44,45 @@ class TripSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class LogSettings:
+    """How long [s] and how much raw log is kept: whichever is over first goes."""
+
+    keep_s: float = 365 * 86_400.0
+    keep_bytes: int = 8_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class MqttSettings:
+    """Which broker is told, and how we show who we are; None: not needed. The password itself isn't here."""
+
+    host: str
+    port: int
+    tls: bool
+    ca_file: Path | None
+    username: str | None
+    password_file: Path | None
+    client_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class InfluxSettings:
+    """Which database is told; ca_file: None for what the machine trusts. The token itself isn't here."""
+
+    url: str
+    org: str
+    bucket: str
+    token_file: Path
+    ca_file: Path | None
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """A checked vehicle file.
 
     data_dir: folder of ledger and raw log, None when the file doesn't say. text_hash: SHA-256 of the
     file's bytes, hex. notes: one line for each thing that is odd but allowed. columns: where a
-    recording has its columns under other names or in other units, in the order of the file.
+    recording has its columns under other names or in other units, in the order of the file. log: what of
+    the raw log is kept. mqtt, influxdb: who is told, None for nobody.
     """
 
     vehicle: Vehicle
@@ -61,6 +94,9 @@ class Settings:
     text_hash: str
     notes: tuple[str, ...] = ()
     columns: tuple[ColumnSource, ...] = ()
+    log: LogSettings = field(default_factory=LogSettings)
+    mqtt: MqttSettings | None = None
+    influxdb: InfluxSettings | None = None
 
     def require_source(self) -> SourceSettings:
         """Return the source; ConfigError when the file has none."""

@@ -18,6 +18,7 @@ from dutylog.config.schema import COMPLAINT, Document, KeyPattern, fields_by_pat
 _EXPECTED = {
     "float_type": "a number",
     "int_type": "a whole number",
+    "bool_type": "true or false",
     "string_type": "text in quotes",
     "list_type": "an array",
     "model_type": "a table",
@@ -35,6 +36,9 @@ _TABLES = {
     ("source",): "[source]",
     ("web",): "[web]",
     ("trip",): "[trip]",
+    ("log",): "[log]",
+    ("mqtt",): "[mqtt]",
+    ("influxdb",): "[influxdb]",
     ("import",): "[import.columns]",
     ("import", "columns"): "[import.columns]",
     ("import", "columns", "*"): '"NAME" or { column = "NAME", unit = "UNIT" }',

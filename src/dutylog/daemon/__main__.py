@@ -12,8 +12,12 @@ from dutylog import config
 from dutylog.clock import SystemClock
 from dutylog.config.settings import RECORDING, Settings, SourceSettings
 from dutylog.daemon.core_settings import CoreSettings
+from dutylog.daemon.life_signs import core_sign, page_sign, publish_sign
+from dutylog.daemon.service_manager import ServiceManager
+from dutylog.daemon.status_socket import StatusSocket
 from dutylog.daemon.supervisor import Child, Supervisor, python_module
 from dutylog.errors import DutylogError
+from dutylog.publish.settings import PublishSettings
 
 
 def main() -> int:
@@ -33,15 +37,27 @@ def main() -> int:
         return 2
     for note in settings.notes:
         _say(note)
-    children = [Child("core", python_module("dutylog.daemon.core"), core.to_json(), is_vital=True)]
+    command = python_module("dutylog.daemon.core")
+    sign = core_sign(data_dir)
+    children = [Child("core", command, core.to_json(), is_vital=True, sign=sign, is_changing=True)]
+    publish = PublishSettings.of(settings, data_dir)
+    if publish is not None:
+        # First in, last out: the last totals it tells are those core leaves behind.
+        children.insert(0, _publisher(publish.to_json(), data_dir))
     if not arguments.no_page:
         listen, port = settings.web.listen, arguments.port or settings.web.port
         page = ["--data", str(data_dir), "--listen", listen, "--port", str(port)]
-        children.append(Child("page", python_module("dutylog.web", *page)))
-    supervisor = Supervisor(children, SystemClock(), _say)
+        children.append(Child("page", python_module("dutylog.web", *page), sign=page_sign(listen, port)))
+    clock = SystemClock()
+    manager = ServiceManager(os.environ, clock)
+    supervisor = Supervisor(children, clock, _say, manager, StatusSocket(data_dir))
     signal.signal(signal.SIGTERM, lambda *_: supervisor.stop())
     signal.signal(signal.SIGINT, lambda *_: supervisor.stop())
     return supervisor.run()
+
+
+def _publisher(settings: str, data_dir: Path) -> Child:
+    return Child("publish", python_module("dutylog.publish"), settings, sign=publish_sign(data_dir))
 
 
 def make_core_settings(settings: Settings, data_dir: Path, arguments: argparse.Namespace) -> CoreSettings:
@@ -61,6 +77,7 @@ def make_core_settings(settings: Settings, data_dir: Path, arguments: argparse.N
         grace_s=settings.trip.grace_s,
         exit_at_end=arguments.exit_at_end,
         columns=settings.columns,
+        keep=settings.log,
     )
 
 

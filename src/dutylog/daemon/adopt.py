@@ -10,11 +10,11 @@ from typing import Any
 
 from dutylog.domain.vehicle import Vehicle
 from dutylog.engine.engine import is_named
-from dutylog.errors import LedgerError
+from dutylog.errors import LedgerCorrupt, LedgerError
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.rows import Epoch
 from dutylog.recording.frame import Frame, FrameType
-from dutylog.recording.state import INSTALL
+from dutylog.recording.state import INSTALL, REMOVE
 
 RECORDING = "recording"
 
@@ -27,6 +27,8 @@ class Adopter:
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
+        # A ledger put right lacks what was changed since its backup: there the log knows who sits where.
+        self._is_recovering = ledger.is_recovering()
         self._adopted: set[str] = set()
         self._refining = 0
         self.notes: list[str] = []
@@ -36,6 +38,10 @@ class Adopter:
         data = frame.data or {}
         if frame.type is FrameType.EVENT and data.get("kind") == INSTALL and is_named(str(data["unit_id"])):
             self._take_unit(data)
+            if self._is_recovering:
+                self._move(str(data["position"]), str(data["unit_id"]), frame.sequence)
+        elif frame.type is FrameType.EVENT and data.get("kind") == REMOVE and self._is_recovering:
+            self._move(str(data["position"]), None, frame.sequence)
         elif frame.type is FrameType.SEGMENT_HEAD and frame.epoch:
             self._take_epoch(frame, data)
         elif frame.type is FrameType.CLOCK and self._refining == frame.epoch:
@@ -46,6 +52,9 @@ class Adopter:
 
         installs: fields of the install events in force. sequence: number of the next frame.
         """
+        if self._is_recovering:
+            self._settle(vehicle, installs, sequence)
+            return
         installed = self._ledger.installed()
         for damper in vehicle.dampers:
             fields = installs.get(damper.position, {})
@@ -54,6 +63,36 @@ class Adopter:
                 continue
             if damper.serial in (None, fields["serial"]):
                 self._ledger.install(unit_id, damper.position, sequence=sequence)
+
+    def _settle(self, vehicle: Vehicle, installs: dict[str, dict[str, Any]], sequence: int) -> None:
+        """Put every damper where the log says it is now; what the configuration said before counts as said."""
+        positions = {damper.position for damper in vehicle.dampers}
+        for position, fields in installs.items():
+            if position in positions and is_named(str(fields["unit_id"])):
+                self._take_unit(fields)
+                self._move(position, str(fields["unit_id"]), sequence)
+        serials = {d.position: d.serial for d in vehicle.dampers if d.position in installs}
+        self._ledger.put_config_serials({**self._ledger.config_serials(), **serials})
+        self._ledger.end_recovery()
+        self._is_recovering = False
+
+    def _move(self, position: str, unit_id: str | None, sequence: int) -> None:
+        """Make a damper, or none, sit at a position from a frame on."""
+        try:
+            installed = self._ledger.installed()
+            there = {unit.unit_id: place for place, unit in installed.items()}
+            if position in installed and installed[position].unit_id == unit_id:
+                return
+            if position in installed:
+                self._ledger.remove(installed[position].unit_id, sequence=sequence)
+            if unit_id is not None and unit_id in there:
+                self._ledger.remove(unit_id, sequence=sequence)
+            if unit_id is not None:
+                self._ledger.install(unit_id, position, sequence=sequence)
+        except LedgerCorrupt:
+            raise
+        except LedgerError as err:  # a position or profile that the configuration no longer has
+            self.notes.append(f"frame {sequence} of the raw log puts a damper at {position}, but {err}")
 
     def _take_unit(self, data: dict[str, Any]) -> None:
         unit_id, serial = str(data["unit_id"]), data.get("serial")

@@ -1,7 +1,8 @@
 """Core: the one process that samples, logs, integrates and writes totals.
 
 Order of every round (shared/LEDGER.md): raw frames to the log and fsync, engine, one transaction of
-the ledger. What the engine sees is durable; so after a kill it sees the same again.
+the ledger. So after a kill the engine sees the same again. Both writes are waited for by threads of
+their own; a disk that takes nothing for long is left behind by readings and totals (disk_trouble.py).
 """
 
 from __future__ import annotations
@@ -15,39 +16,49 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from dutylog import ENGINE
 from dutylog.clock import Clock, SystemClock, read_boot_id
+from dutylog.daemon.bookkeeper import Bookkeeper
 from dutylog.daemon.core_settings import CoreSettings
-from dutylog.daemon.disk_trouble import DiskTrouble
+from dutylog.daemon.disk_trouble import AHEAD_S, SILENT_S, DiskTrouble
 from dutylog.daemon.endpoints import CommandEndpoint, LiveEndpoint
+from dutylog.daemon.heal import Folder, mark_suspect, open_ledger
 from dutylog.daemon.restore import Restored, restore_engine
-from dutylog.daemon.snapshots import Moment, SourceState, make_snapshot
+from dutylog.daemon.snapshots import DiskState, Moment, SourceState, make_snapshot
 from dutylog.daemon.sources import open_source
 from dutylog.daemon.units import pending_events, settle_units
-from dutylog.daemon.wall_time import is_utc_trusted
+from dutylog.daemon.upkeep import Upkeep, make_rule
+from dutylog.daemon.wall_time import dated_epochs, is_utc_trusted
 from dutylog.duty.damper_duty import DamperDuty
-from dutylog.engine.engine import is_named
-from dutylog.engine.output import MinuteRow, TripRow
+from dutylog.engine.output import TripRow
 from dutylog.errors import DutylogError, LedgerCorrupt, LedgerError, RecordingError, SourceError
 from dutylog.ledger.command import apply_command
 from dutylog.ledger.database import decoding
-from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.ledger.lock import DataLock
-from dutylog.ledger.rows import Commit, Epoch, Stamp
+from dutylog.ledger.rows import Epoch, Stamp
+from dutylog.recording import log as raw_log
 from dutylog.recording.frame import Frame
 from dutylog.recording.log import LogWriter
+from dutylog.recording.segment_files import unanswered
 from dutylog.recording.source import Batch, Source
 from dutylog.recording.state import END
 from dutylog.units import NS_PER_S
 
 LOG_FOLDER = "log"
+EXIT_DAMAGED = 3
 COMMIT_NS = NS_PER_S
 """Raw log and hot totals are made durable this often: the most a power cut costs, and what a card can bear."""
-COLD_NS = 30 * NS_PER_S
+HOT_NS = 5 * NS_PER_S
+"""Totals go to the ledger this often while the log holds what they are made of: a cut costs nothing more, since the
+log is counted anew, and the card a sixth of a whole commit each second. Without the log they go every COMMIT_NS."""
 PENDING_BYTES = 2 * 1024 * 1024
 """A source that runs faster than real time is committed by size instead."""
 IDLE_S = 0.05
 LOCK_NS = 5 * NS_PER_S
+STOP_S = 4.0
+"""Log and ledger each get so long at a stop: together less than the supervisor waits (10 s)."""
+
+UPKEEP_STOP_NS = 9 * NS_PER_S
+"""The last copy of the ledger has so long from the begin of a stop on."""
 
 
 class Core:
@@ -62,10 +73,10 @@ class Core:
         self._start_id = uuid.uuid4().hex
         self._boot_id = read_boot_id()
         self._seq = 0
-        self._minutes: dict[tuple[str, int, int], MinuteRow] = {}
-        self._trips: dict[tuple[int, int], TripRow] = {}
-        self._store_all = False
-        self._next_commit_ns = self._next_cold_ns = 0
+        self._next_commit_ns = self._next_publish_ns = self._next_store_ns = 0
+        self._must_store = self._is_dated = False
+        self._begun_ns = clock.mono_ns()
+        self._trip_number: tuple[tuple[int, int], int] | None = None
         self._trouble = DiskTrouble(clock, say)
         self._source_state = SourceState(settings.source_kind, "", "running", "")
 
@@ -83,9 +94,14 @@ class Core:
         settings.data_dir.mkdir(mode=0o750, parents=True, exist_ok=True)
         lock = self._lock()
         try:
-            with Ledger.open(settings.data_dir / LEDGER_NAME, stamp=self._stamp) as ledger:
+            folder = Folder(settings.data_dir, settings.data_dir / LOG_FOLDER, self._stamp, self._say)
+            self._upkeep = Upkeep(folder, self._clock, make_rule(settings.keep))
+            with open_ledger(folder) as ledger:
                 self._ledger = ledger
                 self._run_with_ledger()
+        except LedgerCorrupt:
+            mark_suspect(settings.data_dir)
+            raise
         finally:
             lock.release()
 
@@ -113,9 +129,10 @@ class Core:
         )
         restored = self._restore()
         self._engine = restored.engine
-        self._hold = restored.hold_until
-        self._hot_sequence = cursor.hot_sequence
-        self._keep(restored.minutes, restored.trips)
+        self._books = Bookkeeper(
+            ledger.path, self._stamp, self._clock, self._trouble.ledger, cursor.hot_sequence, restored.hold_until
+        )
+        self._books.keep(restored.minutes, restored.trips)
         state = self._writer.state
         restored.adopter.reinstall(settings.vehicle, state.installs, state.next_sequence)
         for line in [*restored.notes, *restored.adopter.notes]:
@@ -172,17 +189,19 @@ class Core:
         self._writer.start_epoch(source.streams, source.kind, source.text, epoch)
         for kind, data in pending_events(self._ledger, self._writer.state):
             self._writer.event(kind, self._writer.state.time_ns, data)
-        trusted = is_utc_trusted()
+        self._is_dated = trusted = is_utc_trusted()
         self._writer.clock(trusted)
-        source.start(epoch, next_index)
         if self._ledger.epoch(epoch) is None:
             now = self._stamp()
             mono_ns = 0 if source.kind == "recording" else now.mono_ns
             self._ledger.put_epoch(
                 Epoch(epoch, source.kind, source.text, self._boot_id, mono_ns, now.utc_ns, trusted and mono_ns > 0)
             )
+        # Last: whatever waits for the disk at a start must not hold up the first samples.
+        self._begun_ns = self._clock.mono_ns()
+        source.start(epoch, next_index)
         self._say(f"running: {source.kind}, {source.text}")
-        self._commit(store_all=True)
+        self._commit_soon()
 
     def _epoch_of(self, text: str, last: int) -> int | None:
         """Return the number of the epoch that logged a resumable source, None when it is new."""
@@ -195,27 +214,34 @@ class Core:
     def _loop(self) -> None:
         while not self._stopping:
             self._live.poll()
-            self._commands.poll(self._apply)
+            if not self._books.is_busy:
+                self._commands.poll(self._apply)
             if self._is_over:
-                if self._settings.exit_at_end:
+                if self._settings.exit_at_end and not self._writer.pending_bytes:
                     break
                 self._clock.sleep(IDLE_S)
-            else:
+            elif self._may_read():
                 self._take(self._read())
-            if self._clock.mono_ns() >= self._next_commit_ns or self._is_much_pending():
-                self._commit(store_all=False)
+            self._write()
+            self._show()
+            self._upkeep.poll()
         self._stop_cleanly()
 
-    def _is_much_pending(self) -> bool:
-        """Return whether to commit ahead of time; a disk that takes nothing isn't asked more often for that."""
-        return self._writer.pending_bytes > PENDING_BYTES and not self._trouble.lasts
+    def _may_read(self) -> bool:
+        """Return whether to ask the source; one that runs as fast as it can waits for the disk instead."""
+        if self._settings.pace != 0 or self._writer.pending_bytes <= PENDING_BYTES:
+            return True
+        self._writer.wait(IDLE_S)
+        if self._trouble.log.lasts:
+            self._clock.sleep(IDLE_S)
+        return not self._writer.is_committing and not self._trouble.log.lasts
 
     def _read(self) -> Batch | None:
         """Return the next batch; a source that fails ends, what came before stays."""
         try:
             return self._source.read_batch()
         except (SourceError, RecordingError) as err:
-            self._commit(store_all=True)
+            self._commit_soon()
             if self._settings.exit_at_end:
                 raise
             self._finish_source(str(err), "lost")
@@ -224,12 +250,12 @@ class Core:
     def _take(self, batch: Batch | None) -> None:
         if batch is None:
             self._finish_source("the source has ended; nothing more will come")
-            self._commit(store_all=True)
+            self._commit_soon()
             return
         if batch.blocks or batch.events:
             self._writer.append(batch)
         if any(event.kind == END for event in batch.events):
-            self._store_all = True
+            self._books.want_all()
 
     def _finish_source(self, text: str, how: str = "ended") -> None:
         self._is_over = True
@@ -239,74 +265,100 @@ class Core:
 
     def _stop_cleanly(self) -> None:
         """Put what isn't whole yet; a source that can't go on later has come to its end."""
+        writer, until_ns = self._writer, self._clock.mono_ns() + UPKEEP_STOP_NS
         if not self._source.resumable and not self._is_over:
-            self._writer.end("stop", self._writer.state.time_ns)
-        dropped = self._writer.dropped_row_count
+            writer.end("stop", writer.state.time_ns)
+        dropped, failed = writer.dropped_row_count, []
         try:
-            self._feed(self._writer.close("stop"))
-        finally:
-            if lost := self._writer.dropped_row_count - dropped:
-                self._say(f"{lost} rows that waited for the disk were not stored")
-        self._store(store_all=True)
-        self._publish()
-
-    def _commit(self, *, store_all: bool) -> None:
-        """Make durable what has come; a disk that is full or fails is tried again, sampling goes on."""
-        # Kept until it is done: the next try may come without being asked for all.
-        self._store_all |= store_all or self._clock.mono_ns() >= self._next_cold_ns
+            self._feed(writer.close("stop", STOP_S))
+        except LedgerError as err:
+            failed.append(err)
+        if not self._source.resumable:
+            self._feed_ahead(writer.take_ahead())
+        if lost := writer.dropped_row_count - dropped:
+            self._say(f"{lost} rows that waited for the disk were not stored")
         try:
-            self._feed(self._writer.commit())
-            self._store(store_all=False)
+            self._books.close(self._engine, STOP_S)
         except LedgerCorrupt:
             raise
         except LedgerError as err:
-            self._trouble.begin(err)
-        else:
-            self._trouble.end(self._writer.dropped_row_count)
-        # From the end of the commit: on a disk slower than that, sampling would else get no turn.
-        self._next_commit_ns = self._clock.mono_ns() + COMMIT_NS
+            failed.append(err)
         self._publish()
+        self._upkeep.close(until_ns)
+        if failed:
+            raise failed[0]
+
+    # -- log and ledger -------------------------------------------------------------------------
+
+    def _commit_soon(self) -> None:
+        """Let the next round commit everything."""
+        self._books.want_all()
+        self._next_commit_ns = 0
+
+    def _write(self) -> None:
+        """See to the commits under way and begin those that are due; waits for nothing."""
+        self._finish_log()
+        is_due = self._clock.mono_ns() >= self._next_commit_ns or self._is_much_pending()
+        if is_due and not self._writer.is_committing:
+            self._date()
+            self._writer.start_commit()
+            # A disk slower than this is asked again as soon as it has answered.
+            self._next_commit_ns = self._clock.mono_ns() + COMMIT_NS
+        self._books.finish()
+        if self._is_store_due(is_due):
+            self._must_store = self._books.is_busy
+            self._books.store(self._engine)
+            span_ns = COMMIT_NS if self._trouble.is_ahead else HOT_NS
+            self._next_store_ns = self._clock.mono_ns() + span_ns
+
+    def _is_store_due(self, is_due: bool) -> bool:
+        if self._must_store:
+            return self._books.wants_all or self._clock.mono_ns() >= self._next_store_ns or self._trouble.is_ahead
+        return is_due and self._trouble.ledger.lasts
+
+    def _is_much_pending(self) -> bool:
+        """Return whether to commit ahead of time; a disk that takes nothing isn't asked more often for that."""
+        return self._writer.pending_bytes > PENDING_BYTES and not self._trouble.log.lasts
+
+    def _finish_log(self) -> None:
+        """Hand on what became durable; where the disk takes nothing for long, what is still to be stored."""
+        writer, trouble = self._writer, self._trouble
+        if writer.committing_s > SILENT_S:
+            trouble.log.begin(unanswered(writer.place, writer.committing_s), writer.committing_s)
+        try:
+            durable = writer.finish_commit()
+        except LedgerError as err:
+            trouble.log.begin(err)
+        else:
+            if durable is not None:
+                self._feed(durable)
+                if trouble.end_log(writer.dropped_row_count, writer.dropped_s):
+                    # The log may lack rows that were counted: what was counted must not hang on it for long.
+                    self._books.want_all()
+        is_long = trouble.log.seconds > AHEAD_S or writer.pending_bytes > raw_log.MAX_PENDING_BYTES // 2
+        if is_long and self._settings.pace != 0:
+            if not trouble.log.lasts:
+                trouble.log.begin(unanswered(writer.place, writer.committing_s), writer.committing_s)
+            trouble.go_ahead()
+            self._feed_ahead(writer.take_ahead())
 
     def _feed(self, frames: tuple[Frame, ...]) -> None:
+        """Let the engine see frames that are durable."""
+        self._work_off(frames)
+
+    def _feed_ahead(self, frames: tuple[Frame, ...]) -> None:
+        """Let the engine see frames that the disk hasn't taken."""
+        self._work_off(frames)
+
+    def _work_off(self, frames: tuple[Frame, ...]) -> None:
         for left, frame in zip(range(len(frames) - 1, -1, -1), frames, strict=True):
             step = self._engine.feed(frame, more=left > 0)
-            self._keep(step.minutes, step.trips)
-            self._store_all |= step.must_store_all
-
-    def _keep(self, minutes: list[MinuteRow], trips: list[TripRow]) -> None:
-        """Hold rows for the next transaction, those of named units; the newest of a key counts."""
-        self._minutes |= {(m.unit_id, m.epoch, m.minute): m for m in minutes if is_named(m.unit_id)}
-        for trip in trips:
-            named = tuple(damper for damper in trip.dampers if is_named(damper.unit_id))
-            self._trips[trip.epoch, trip.start_tile] = replace(trip, dampers=named)
-
-    def _store(self, *, store_all: bool) -> None:
-        """Write one transaction; after a truncated log not before all totals are reached again."""
-        engine = self._engine
-        totals = {unit_id: value for unit_id, value in engine.totals().items() if is_named(unit_id)}
-        if self._hold is not None:
-            if not all(totals[unit].reaches(value) for unit, value in self._hold.items() if unit in totals):
-                return
-            self._hold = None
-        store_all |= self._store_all
-        if store_all and (row := engine.open_trip()) is not None:
-            self._keep([], [row])
-        self._hot_sequence = max(self._hot_sequence, engine.sequence)
-        self._ledger.commit(
-            Commit(
-                sequence=self._hot_sequence,
-                engine=ENGINE,
-                hot=totals,
-                cold={u: _pack(duty) for u, duty in engine.duties().items() if u in totals} if store_all else None,
-                checkpoint=engine.checkpoint() if store_all else None,
-                minutes=tuple(self._minutes.values()),
-                trips=tuple(self._trips.values()),
-            )
-        )
-        self._minutes, self._trips = {}, {}
-        if store_all:
-            self._store_all = False
-            self._next_cold_ns = self._clock.mono_ns() + COLD_NS
+            self._books.keep(step.minutes, step.trips)
+            if step.must_store_all:
+                self._books.want_all()
+        if frames:
+            self._must_store = True
+            self._next_publish_ns = 0
 
     def _apply(self, request: dict[str, Any]) -> dict[str, Any]:
         """Do a command between two batches and tell the engine through the log."""
@@ -314,32 +366,59 @@ class Core:
         for effect in applied.effects:
             self._writer.event(effect.kind, self._writer.state.time_ns, effect.data)
         if applied.effects:
-            self._commit(store_all=True)
+            self._commit_soon()
         return applied.reply
+
+    def _date(self) -> None:
+        """Once somebody vouches for the wall clock, date all of this boot that wasn't dated so far."""
+        if self._is_dated or self._settings.source_kind == "recording" or not is_utc_trusted():
+            return
+        self._is_dated = True
+        self._writer.clock(True)
+        self._books.refine(dated_epochs(self._ledger, self._boot_id, self._clock))
+        self._say("the clock is set: what this boot recorded before has its date now")
+
+    # -- outlets --------------------------------------------------------------------------------
+
+    def _show(self) -> None:
+        """Publish once a second, and whenever readings have moved on."""
+        if self._clock.mono_ns() >= self._next_publish_ns:
+            self._next_publish_ns = self._clock.mono_ns() + COMMIT_NS
+            self._publish()
 
     def _publish(self) -> None:
         live = self._engine.live
         number = None if live is None or live.trip is None else self._number_of(live.trip)
         self._seq += 1
-        drops = {"raw_rows": self._writer.dropped_row_count, "live_lines": self._live.dropped_count}
+        drops = {
+            "raw_rows": self._writer.dropped_row_count,
+            "live_lines": self._live.dropped_count,
+            "minute_rows": self._books.dropped_minutes_count,
+        }
+        trouble, waited_s = self._trouble, self._writer.committing_s
+        # A write that takes long holds up readings before it is called trouble.
+        standing_s = 0.0 if trouble.is_ahead else max(trouble.standing_s, waited_s if waited_s > 0.9 else 0.0)
         moment = Moment(
-            self._seq, self._start_id, self._clock.mono_ns(), self._clock.utc_ns(), is_utc_trusted(),
+            self._seq, self._start_id, self._begun_ns, self._clock.utc_ns(), is_utc_trusted(),
             self._source_now(), number, {name: count for name, count in drops.items() if count},
-            self._trouble.standing_s,
+            DiskState(standing_s, trouble.not_storing_s, self._writer.dropped_s, trouble.unsaved_s),
         )  # fmt: skip
         self._live.publish(make_snapshot(self._settings.vehicle, live, moment))
 
     def _number_of(self, trip: TripRow) -> int | None:
         """Return the number the ledger gave the open trip; None before that, or while it can't be read."""
-        try:
-            newest = self._ledger.trips(1)
-        except LedgerCorrupt:
-            raise
-        except LedgerError:
-            return None
-        if newest and (newest[0].row.epoch, newest[0].row.start_tile) == (trip.epoch, trip.start_tile):
-            return newest[0].number
-        return None
+        key = trip.epoch, trip.start_tile
+        if self._trip_number is None or self._trip_number[0] != key:
+            try:
+                newest = self._ledger.trips(1)
+            except LedgerCorrupt:
+                raise
+            except LedgerError:
+                return None
+            if not newest or (newest[0].row.epoch, newest[0].row.start_tile) != key:
+                return None
+            self._trip_number = key, newest[0].number
+        return self._trip_number[1]
 
     def _source_now(self) -> SourceState:
         state, text = self._source_state, self._trouble.text
@@ -347,10 +426,6 @@ class Core:
 
     def _stamp(self) -> Stamp:
         return Stamp(self._clock.utc_ns(), is_utc_trusted(), self._clock.mono_ns(), self._boot_id)
-
-
-def _pack(duty: DamperDuty) -> bytes:
-    return zlib.compress(json.dumps(duty.to_dict(), allow_nan=False, separators=(",", ":")).encode(), 6)
 
 
 def main() -> int:
@@ -364,7 +439,8 @@ def main() -> int:
     except DutylogError as err:
         for line in str(err).splitlines():
             print(f"dutylog: {line}", file=sys.stderr, flush=True)  # noqa: T201
-        return 2
+        # Damage met while running is put right by a start; the supervisor makes one for any status but 0 and 2.
+        return EXIT_DAMAGED if isinstance(err, LedgerCorrupt) else 2
     return 0
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from dutylog.config.columns import ColumnSource
+from dutylog.config.settings import LogSettings
 from dutylog.domain.vehicle import Vehicle
 
 
@@ -16,7 +17,8 @@ class CoreSettings:
 
     source_kind: 'recording' (file) or 'simulated' (scenario, seed). pace: 1 real time, 0 as fast as
     possible. block_rows: rows a recording hands on at once. exit_at_end: stop when the source ends.
-    columns: where a recording has our columns under other names or in other units.
+    columns: where a recording has our columns under other names or in other units. keep: how much of
+    the raw log stays.
     """
 
     vehicle: Vehicle
@@ -30,6 +32,7 @@ class CoreSettings:
     block_rows: int | None = 100
     exit_at_end: bool = False
     columns: tuple[ColumnSource, ...] = ()
+    keep: LogSettings = field(default_factory=LogSettings)
 
     def to_json(self) -> str:
         """Return the one line."""
@@ -45,6 +48,7 @@ class CoreSettings:
                 "grace_s": self.grace_s,
                 "block_rows": self.block_rows,
                 "exit_at_end": self.exit_at_end,
+                "keep": [self.keep.keep_s, self.keep.keep_bytes],
                 "columns": [[c.target, c.column, c.unit, c.scale, c.offset] for c in self.columns],
             },
             allow_nan=False,
@@ -65,5 +69,6 @@ class CoreSettings:
             grace_s=data["grace_s"],
             block_rows=data["block_rows"],
             exit_at_end=data["exit_at_end"],
+            keep=LogSettings(*data["keep"]),
             columns=tuple(ColumnSource(*column) for column in data["columns"]),
         )

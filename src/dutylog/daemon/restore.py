@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from dutylog import ENGINE
@@ -13,9 +13,10 @@ from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.totals import Totals
 from dutylog.engine.engine import Engine
 from dutylog.engine.output import MinuteRow, Step, TripRow
-from dutylog.errors import LedgerError
+from dutylog.errors import LedgerCorrupt
 from dutylog.ledger.database import decoding
 from dutylog.ledger.ledger import Ledger
+from dutylog.recording.frame import FrameType
 from dutylog.recording.reader import LogReader
 
 
@@ -50,18 +51,15 @@ def restore_engine(
 
     log_end: sequence of the log's last frame, 0 for none. resumable: the source will hand out lost rows
     once more, so totals come back by themselves.
-    Raises:
-        LedgerError: the checkpoint was made by another engine version.
+    A checkpoint of another engine version, or none beside totals, isn't gone on from: totals stay as they
+    are stored and a fresh engine goes on behind them.
     """
     cursor = ledger.cursor()
+    if cursor.hot_sequence and (cursor.checkpoint is None or cursor.engine != ENGINE):
+        return _start_fresh(ledger, log_folder, vehicle, load_duty, grace_s, log_end=log_end)
     if cursor.checkpoint is None:
         engine, needed_from = Engine(vehicle, load_duty=load_duty, grace_s=grace_s), 1
     else:
-        if cursor.engine != ENGINE:
-            raise LedgerError(
-                f"ledger {ledger.path} was written by engine {cursor.engine}, this is {ENGINE}; "
-                "integrate the log anew with that version or keep the program it was written by"
-            )
         with decoding(ledger.path, "the engine's checkpoint"):
             engine, needed_from = Engine.restore(cursor.checkpoint, load_duty=load_duty, grace_s=grace_s)
     restored = Restored(engine, Adopter(ledger))
@@ -72,6 +70,57 @@ def restore_engine(
     if log_end < cursor.hot_sequence:
         _take_loss(restored, ledger, log_end, resumable=resumable)
     return restored
+
+
+def _start_fresh(
+    ledger: Ledger,
+    log_folder: Path,
+    vehicle: Vehicle,
+    load_duty: Callable[[str], DamperDuty | None],
+    grace_s: float,
+    *,
+    log_end: int,
+) -> Restored:
+    """Begin with the stored totals and feed a fresh engine what the log holds behind them."""
+    cursor, stored = ledger.cursor(), ledger.all_totals()
+    engine = Engine(vehicle, load_duty=lambda unit_id: _stored_duty(unit_id, stored, load_duty), grace_s=grace_s)
+    restored = Restored(engine, Adopter(ledger))
+    # Its row stays as it was counted; a trip that still goes on becomes a new one.
+    restored.trips += [replace(trip.row, is_open=False) for trip in ledger.trips(1) if trip.row.is_open]
+    if log_end:
+        reader = LogReader(log_folder)
+        for frame in reader.frames(after_sequence=reader.segment_start(cursor.hot_sequence + 1) - 1):
+            if frame.sequence <= cursor.hot_sequence and frame.type in (FrameType.SAMPLES, FrameType.GAP):
+                continue
+            if frame.sequence > cursor.hot_sequence:
+                restored.adopter.follow(frame)
+            _take(restored, engine.feed(frame, more=True))
+        _take(restored, engine.work_off())
+    if log_end < cursor.hot_sequence:
+        _take_loss(restored, ledger, log_end, resumable=False)
+    why = "it can't be read" if cursor.checkpoint is None else f"it is of engine {cursor.engine}, this is {ENGINE}"
+    ledger.append_entry("engine_fresh", None, {"engine_was": cursor.engine, "engine": ENGINE}, cursor.hot_sequence)
+    restored.notes.append(
+        f"what the engine had stored of itself isn't gone on from ({why}): all totals stay, "
+        f"it goes on fresh behind frame {cursor.hot_sequence}; a second or two around there may be missing"
+    )
+    return restored
+
+
+def _stored_duty(
+    unit_id: str, stored: dict[str, Totals], load_duty: Callable[[str], DamperDuty | None]
+) -> DamperDuty | None:
+    """Return what a unit has done as far as it can be read, raised to its stored totals."""
+    if unit_id not in stored:
+        return None
+    try:
+        duty = load_duty(unit_id)
+    except LedgerCorrupt:
+        duty = None
+    duty = DamperDuty(0) if duty is None else duty
+    duty.break_off()
+    duty.correct(stored[unit_id])
+    return duty
 
 
 def _replay(restored: Restored, folder: Path, needed_from: int, ledger: Ledger) -> None:

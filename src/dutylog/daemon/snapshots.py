@@ -24,8 +24,22 @@ class SourceState:
 
 
 @dataclass(frozen=True, slots=True)
+class DiskState:
+    """What the disk doesn't do [s]: how long readings have stood still for it, or gone on without storing.
+
+    not_stored_s: time of samples that were counted and never stored, since the start of core. unsaved_s:
+    how long totals have been in memory only.
+    """
+
+    standing_s: float = 0.0
+    not_storing_s: float = 0.0
+    not_stored_s: float = 0.0
+    unsaved_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Moment:
-    """What a snapshot says beside the engine's view; standing_s: how long that view has not moved on [s]."""
+    """What a snapshot says beside the engine's view. mono_ns: when the source began, shown before the first tile."""
 
     seq: int
     start_id: str
@@ -35,7 +49,7 @@ class Moment:
     source: SourceState
     trip_number: int | None
     drops: dict[str, int]
-    standing_s: float = 0.0
+    disk: DiskState = DiskState()
 
 
 def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[str, Any]:
@@ -61,7 +75,10 @@ def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[s
         "ambient_c": None if live is None else live.ambient_c,
         "trip": None if live is None or trip is None else _trip(trip, live, moment.trip_number),
         "drops": moment.drops,
-        "standing_s": moment.standing_s,
+        "standing_s": moment.disk.standing_s,
+        "not_storing_s": moment.disk.not_storing_s,
+        "not_stored_s": moment.disk.not_stored_s,
+        "unsaved_s": moment.disk.unsaved_s,
         "dampers": [_waiting(vehicle, i) for i in range(len(vehicle.dampers))]
         if live is None
         else [_damper(damper, trip) for damper in live.dampers],

@@ -1,4 +1,4 @@
-"""Starts core and the page, starts them again when they die, and stops them in a fixed order.
+"""Starts the processes, starts them again when they die or hang, and stops them in a fixed order.
 
 The supervisor does nothing else, so nothing in it can stall sampling; and it holds no data, so it
 may be killed at any time: the kernel then ends its children cleanly.
@@ -14,38 +14,75 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from dutylog.clock import Clock
+from dutylog.daemon.life_signs import Sign, cpu_ticks
+from dutylog.daemon.service_manager import ServiceManager
+from dutylog.daemon.status_socket import StatusSocket
+from dutylog.units import NS_PER_S
 
 STOP_S = 10.0
 """A child that hasn't ended this long after SIGTERM is killed."""
-BACKOFF_S = (0.2, 0.5, 1.0, 2.0, 5.0)
-STEADY_NS = 30_000_000_000
+BACKOFF_S = (0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
+STEADY_NS = 30 * NS_PER_S
 """Alive this long, a child counts as well again."""
+LOOP_FAILURES = 5
+"""After so many failures in a row it is said that this is a loop."""
 FINAL_STATUS = 2
 """Bad configuration or data: starting again wouldn't help."""
+ASK_NS = 2 * NS_PER_S
+HUNG_NS = 15 * NS_PER_S
+"""A child that showed nothing for so long hangs. A snapshot comes each second, also while the disk stalls;
+a full minute's work in one go takes a tenth of this. Judgement."""
+START_HUNG_NS = 60 * NS_PER_S
+"""A child that never showed anything hangs when it used no processor for so long: a slow card alone takes less."""
+HUNG = "hung"
 
 
 @dataclass(slots=True)
 class Child:
-    """One process to keep alive. stdin_line: what it is told at its start."""
+    """One process to keep alive. stdin_line: what it is told at its start. sign: asks what it shows of itself.
+
+    is_changing: it must show something new each time, not merely something. restarts: how often it was
+    started again, by reason.
+    """
 
     name: str
     command: list[str]
     stdin_line: str | None = None
     is_vital: bool = False
+    sign: Sign | None = None
+    is_changing: bool = False
     process: subprocess.Popen[str] | None = field(default=None)
     started_ns: int = 0
     failures: int = 0
     retry_ns: int = 0
+    shown: str | None = None
+    shown_ns: int = 0
+    asked_ns: int = 0
+    used_ticks: int | None = None
+    used_ns: int = 0
+    restarts: dict[str, int] = field(default_factory=dict)
 
 
 class Supervisor:
     """Keeps children alive until told to stop."""
 
-    def __init__(self, children: list[Child], clock: Clock, say: Callable[[str], None]) -> None:
-        """children: in order of starting; they stop in the reverse order. say: takes lines for people."""
+    def __init__(
+        self,
+        children: list[Child],
+        clock: Clock,
+        say: Callable[[str], None],
+        manager: ServiceManager | None = None,
+        status_socket: StatusSocket | None = None,
+    ) -> None:
+        """children: in order of starting; they stop in the reverse order. say: takes lines for people.
+
+        manager: told how it goes. status_socket: where whoever asks is answered.
+        """
         self._children = children
         self._clock = clock
         self._say = say
+        self._manager = manager or ServiceManager({}, clock)
+        self._status_socket = status_socket
         self._stopping = False
 
     def stop(self) -> None:
@@ -61,11 +98,15 @@ class Supervisor:
                     ended = self._watch(child)
                     if ended is not None:
                         return ended
+                self._tell()
                 self._clock.sleep(0.1)
         finally:
+            self._manager.stopping()
             for child in reversed(self._children):
                 stopped = self._end(child)
                 status = stopped if child.is_vital and stopped else status
+            if self._status_socket is not None:
+                self._status_socket.close()
         return status
 
     def _watch(self, child: Child) -> int | None:
@@ -79,15 +120,81 @@ class Supervisor:
         if status is None:
             if child.failures and now_ns - child.started_ns > STEADY_NS:
                 child.failures = 0
+            self._listen(child)
             return None
         child.process = None
         if child.is_vital and status in (0, FINAL_STATUS):
             return status
+        self._note_end(child, reason_of(status))
+        return None
+
+    def _note_end(self, child: Child, reason: str) -> None:
+        """Count why a child ended, and say when it is started again."""
+        child.restarts[reason] = child.restarts.get(reason, 0) + 1
         wait_s = BACKOFF_S[min(child.failures, len(BACKOFF_S) - 1)]
         child.failures += 1
-        child.retry_ns = now_ns + round(wait_s * 1e9)
-        self._say(f"{child.name} ended with status {status}; starting it again in {wait_s:g} s")
-        return None
+        child.retry_ns = self._clock.mono_ns() + round(wait_s * NS_PER_S)
+        loop = f" ({child.failures} times in a row now)" if child.failures >= LOOP_FAILURES else ""
+        self._say(f"{child.name} {reason}{loop}; starting it again in {wait_s:g} s")
+
+    def _listen(self, child: Child) -> None:
+        """Ask a child for a sign of life; kill one that has given none for too long."""
+        now_ns = self._clock.mono_ns()
+        if child.sign is None or now_ns - child.asked_ns < ASK_NS:
+            return
+        child.asked_ns = now_ns
+        shown = child.sign()
+        if shown is not None and (shown != child.shown or not child.is_changing):
+            child.shown, child.shown_ns = shown, self._clock.mono_ns()
+            return
+        if child.process is not None and self._is_hung(child, child.process.pid):
+            child.process.kill()
+            child.process.wait()
+            child.process = None
+            self._note_end(child, HUNG)
+
+    def _is_hung(self, child: Child, pid: int) -> bool:
+        """Return whether a child has shown nothing for too long.
+
+        Before its first sign it may count a long log; whoever does that uses the processor.
+        """
+        now_ns = self._clock.mono_ns()
+        if child.shown_ns:
+            return now_ns - child.shown_ns > HUNG_NS
+        used_ticks = cpu_ticks(pid)
+        if used_ticks is None or used_ticks != child.used_ticks:
+            child.used_ticks, child.used_ns = used_ticks, now_ns
+        return now_ns - child.used_ns > START_HUNG_NS
+
+    def _tell(self) -> None:
+        """Give signs of life to the service manager, and answer whoever asks."""
+        vital = [child for child in self._children if child.is_vital]
+        if all(child.shown_ns or child.sign is None for child in vital):
+            self._manager.ready()
+            if self._status_socket is not None:
+                self._status_socket.open()
+        self._manager.status("; ".join(_describe(child) for child in self._children))
+        self._manager.alive()
+        if self._status_socket is not None:
+            self._status_socket.answer(self._state)
+
+    def _state(self) -> dict[str, object]:
+        return {
+            "schema": 1,
+            "processes": [
+                {
+                    "name": child.name,
+                    "state": _state_of(child),
+                    "up_s": self._up_s(child),
+                    "restarts_count": sum(child.restarts.values()),
+                    "restarts": child.restarts,
+                }
+                for child in self._children
+            ],
+        }
+
+    def _up_s(self, child: Child) -> float | None:
+        return None if child.process is None else round((self._clock.mono_ns() - child.started_ns) / NS_PER_S, 1)
 
     def _start(self, child: Child) -> None:
         child.process = subprocess.Popen(
@@ -96,7 +203,9 @@ class Supervisor:
             text=True,
             preexec_fn=_die_with_parent,
         )
-        child.started_ns = self._clock.mono_ns()
+        child.started_ns = child.asked_ns = self._clock.mono_ns()
+        child.shown, child.shown_ns = None, 0
+        child.used_ticks, child.used_ns = None, child.started_ns
         if child.stdin_line and child.process.stdin is not None:
             try:
                 child.process.stdin.write(child.stdin_line + "\n")
@@ -118,6 +227,27 @@ class Supervisor:
         child.process = None
         # Ended by our own signal: it was so young that it hadn't yet learned to end cleanly, and held nothing.
         return 0 if status == -signal.SIGTERM else status
+
+
+def reason_of(status: int) -> str:
+    """Return in words why a process is gone, by its exit status as subprocess gives it."""
+    if status >= 0:
+        return f"ended with status {status}"
+    try:
+        return f"crashed by {signal.Signals(-status).name}"
+    except ValueError:
+        return f"crashed by signal {-status}"
+
+
+def _state_of(child: Child) -> str:
+    if child.process is None:
+        return "waiting"
+    return "running" if child.shown_ns or child.sign is None else "starting"
+
+
+def _describe(child: Child) -> str:
+    restarts = sum(child.restarts.values())
+    return f"{child.name} {_state_of(child)}" + (f", {restarts} restarts" if restarts else "")
 
 
 def _die_with_parent() -> None:

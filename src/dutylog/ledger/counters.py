@@ -10,7 +10,7 @@ from dutylog.errors import InputError
 from dutylog.ledger.chain import append_entry, has_entry
 from dutylog.ledger.database import Database
 from dutylog.ledger.installs import key_of, read_keys
-from dutylog.ledger.rows import Commit, Cursor, Stamp
+from dutylog.ledger.rows import Commit, Cursor, Stamp, UnitDuty
 from dutylog.ledger.trips import write_minutes, write_trips
 
 _SET_TOTALS = ", ".join(f"{column} = ?" for column in TOTALS_COLUMNS)
@@ -58,6 +58,18 @@ def read_all_totals(database: Database) -> dict[str, Totals]:
     """Return the life totals of every damper, all of one moment."""
     rows = database.rows(f"SELECT unit_id, {_GET_TOTALS} FROM hot JOIN unit USING (unit_key)")
     return {row[0]: Totals(*row[1:]) for row in rows}
+
+
+def read_unit_duties(database: Database) -> list[UnitDuty]:
+    """Return every damper with its totals, place and order, all of one moment."""
+    rows = database.rows(
+        f"SELECT unit_id, serial, tag, position, revision, sequence, {_GET_TOTALS} FROM hot JOIN unit USING (unit_key) "
+        "LEFT JOIN install ON install.unit_key = hot.unit_key AND to_sequence IS NULL ORDER BY hot.unit_key"
+    )
+    return [
+        UnitDuty(unit_id, serial, serial or tag or unit_id, position, revision, sequence, Totals(*totals))
+        for unit_id, serial, tag, position, revision, sequence, *totals in rows
+    ]
 
 
 def read_cold_state(database: Database, unit_id: str) -> bytes | None:

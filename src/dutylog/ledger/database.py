@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 import time
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -28,10 +29,14 @@ WAL_KEEP_BYTES = 8 << 20
 BUSY_LIMIT_S = 5.0
 OLDEST_SQLITE = (3, 37, 0)
 """STRICT tables. Source: sqlite.org/stricttables.html, 'added in version 3.37.0'."""
+_MISSING = re.compile("^no such (table|column|index)|has no column named")
 
 
 class Database:
-    """A connection to a ledger file. Not shared between threads."""
+    """A connection to a ledger file. Not shared between threads.
+
+    before_commit: the last step of every transaction that writes.
+    """
 
     def __init__(self, path: Path, connection: sqlite3.Connection, read_only: bool, query_limit_s: float) -> None:
         self.path = path
@@ -39,6 +44,7 @@ class Database:
         self._connection: sqlite3.Connection | None = connection
         self._query_limit_s = query_limit_s
         self._deadline_s: float | None = None
+        self.before_commit: Callable[[sqlite3.Connection], None] | None = None
         if read_only:
             connection.set_progress_handler(self._is_late, PROGRESS_STEPS)
 
@@ -80,6 +86,8 @@ class Database:
             connection.execute("BEGIN IMMEDIATE")
             try:
                 yield connection
+                if self.before_commit is not None:
+                    self.before_commit(connection)
                 connection.execute("COMMIT")
             except BaseException:
                 if connection.in_transaction:
@@ -189,8 +197,8 @@ def corrupt(path: Path, what: str) -> LedgerCorrupt:
     # SQLite quotes what it finds, which in a damaged file may be anything and of any length.
     shown = "".join(sign if sign.isprintable() else " " for sign in what)[:120]
     return LedgerCorrupt(
-        f"ledger {path} is damaged ({shown}); move it aside and restore the last backup; "
-        "where there is none, start without: the raw log is counted anew"
+        f"ledger {path} is damaged ({shown}); the daemon puts it right when it starts: "
+        "it moves the file aside and takes the last good backup and the raw log"
     )
 
 
@@ -201,6 +209,8 @@ def _translate(err: sqlite3.Error, path: Path) -> Exception:
         return LedgerFull(f"ledger {path}: no room left on the disk; free some space")
     if primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         return corrupt(path, str(err))
+    if primary == sqlite3.SQLITE_ERROR and _MISSING.search(str(err)):
+        return corrupt(path, str(err))  # every question is one of ours, so the names in the file must be wrong
     if primary == sqlite3.SQLITE_INTERRUPT:
         return LedgerError(f"ledger {path}: a question took too long and was stopped; ask for a shorter span")
     if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):

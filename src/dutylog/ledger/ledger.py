@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -11,7 +12,7 @@ from typing import Any
 from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.totals import Totals
 from dutylog.errors import InputError, LedgerCorrupt, LedgerError
-from dutylog.ledger import backup, chain, counters, installs, outbox, trips
+from dutylog.ledger import backup, chain, check, counters, installs, trips
 from dutylog.ledger.database import QUERY_LIMIT_S, Database, decoding
 from dutylog.ledger.rows import (
     Commit,
@@ -21,17 +22,24 @@ from dutylog.ledger.rows import (
     Epoch,
     Install,
     Minute,
-    OutboxItem,
     Stamp,
     Trip,
     Unit,
+    UnitDuty,
     system_stamp,
 )
-from dutylog.ledger.schema import ensure_schema
+from dutylog.ledger.schema import ensure_schema, refuse_foreign
+from dutylog.ledger.seal import is_sealed, write_seal
 
 LEDGER_NAME = "ledger.sqlite"
 _VEHICLE_KEY = "vehicle"
 _SERIALS_KEY = "config_serials"
+_RECOVERY_KEY = "recovery"
+_PUT_META = "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
+RECOVERED = "recovered"
+"""Kind of the entry that tells how a damaged or missing ledger was put right."""
+PRUNED = "raw_pruned"
+"""Kind of the entry that tells which trips lost raw samples to the limits of the log."""
 _END_NS = 2**63 - 1
 
 
@@ -60,9 +68,12 @@ class Ledger:
             LedgerError: missing, of a newer version, or not a ledger; the text says what to do.
             LedgerCorrupt: damaged; `Ledger.quarantine` moves it aside.
         """
+        if not read_only:
+            refuse_foreign(Path(path))
         database = Database.open(Path(path), read_only, query_limit_s)
         try:
             ensure_schema(database)
+            database.before_commit = write_seal
         except BaseException:
             database.close()
             raise
@@ -213,6 +224,14 @@ class Ledger:
         """Return the life totals of every damper, all of one moment."""
         return counters.read_all_totals(self._database)
 
+    def unit_duties(self) -> list[UnitDuty]:
+        """Return every damper with its totals, place and (revision, sequence), all of one moment."""
+        return counters.read_unit_duties(self._database)
+
+    def reading(self) -> AbstractContextManager[None]:
+        """Let every question asked in the body see one moment, whatever is committed meanwhile."""
+        return self._database.snapshot()
+
     def cold_state(self, unit_id: str) -> bytes | None:
         """Return the state of a damper's accumulators at the last cold commit, None before its first."""
         return counters.read_cold_state(self._database, unit_id)
@@ -239,6 +258,10 @@ class Ledger:
     def trip(self, number: int) -> Trip:
         """Return one trip; LedgerError names the numbers there are."""
         return trips.read_trip(self._database, number)
+
+    def trips_between(self, first: tuple[int, int], end: tuple[int, int]) -> list[int]:
+        """Return the numbers of ended trips with any part between two places, each an epoch and an instant [ns]."""
+        return trips.read_trips_between(self._database, first, end)
 
     def rename_trip(self, number: int, name: str | None) -> None:
         """Give a trip a name, None takes it away; LedgerError when there is no such trip."""
@@ -291,31 +314,20 @@ class Ledger:
         return chain.verify_chain(self._database)
 
     def check_file(self) -> list[str]:
-        """Return what SQLite's own checks of pages, indices and references find wrong; empty when sound."""
+        """Return what the checks of pages, indices, references and the seal find wrong; empty when sound."""
         try:
-            found = [str(r[0]) for r in self._database.all_rows("PRAGMA integrity_check(20)") if r[0] != "ok"]
-            broken = self._database.all_rows("PRAGMA foreign_key_check")
-            return found + [f"row {r[1]} of table {r[0]} names a row of {r[2]} that isn't there" for r in broken]
+            found = check.find_bad_pages(self._database, whole=True)
+            return found if found or is_sealed(self._database) else ["the small tables are not as they were sealed"]
         except LedgerCorrupt as err:
             return [str(err)]
 
-    # outbox
+    def find_damage(self, *, whole: bool) -> str | None:
+        """Return what is wrong with pages, seal or chain in words; `whole` False leaves minutes and trips out."""
+        return check.find_damage(self._database, whole=whole)
 
-    def put_outbox(self, kind: str, target: str, payload: bytes, limit: int = outbox.OUTBOX_LIMIT) -> int:
-        """Queue something to publish and return its id; beyond `limit` the oldest is dropped and counted."""
-        return outbox.put(self._database, self._stamp(), kind, target, payload, limit)
-
-    def peek_outbox(self, limit: int = 100) -> list[OutboxItem]:
-        """Return the oldest items, leaving them in place."""
-        return outbox.peek(self._database, limit)
-
-    def ack_outbox(self, last_id: int) -> int:
-        """Take away all items up to `last_id`; returns how many. Acknowledging twice does no harm."""
-        return outbox.ack(self._database, last_id)
-
-    def outbox_dropped_count(self) -> int:
-        """Return how many items were dropped unpublished since the ledger was made."""
-        return outbox.read_dropped_count(self._database)
+    def is_sealed(self) -> bool:
+        """Tell whether dampers, installs, totals and cursor are as they were written."""
+        return is_sealed(self._database)
 
     # keeping
 
@@ -329,12 +341,50 @@ class Ledger:
         """
         backup.write_backup(self._database, Path(target), progress)
 
+    def rotate_backup(self, limit_s: float | None = None) -> Path:
+        """Keep a checked copy beside the ledger as the newest of three; returns its name.
+
+        Raises:
+            LedgerCorrupt: the copy isn't sound. LedgerError: it can't be written, or not within limit_s [s].
+        """
+        return backup.rotate_backup(self._database, limit_s)
+
+    def begin_recovery(self, data: Mapping[str, Any]) -> None:
+        """Write the entry that tells how this ledger came about, and that the raw log has yet to be followed."""
+        with self._database.write() as connection:
+            draft = EntryDraft(RECOVERED, None, data)
+            chain.append_entry(self._database, connection, self._stamp(), draft, None)
+            connection.execute(_PUT_META, (_RECOVERY_KEY, chain.encode_canonical(data)))
+
+    def is_recovering(self) -> bool:
+        """Tell whether the raw log knows better than this ledger which damper sits where."""
+        return self._database.row("SELECT 1 FROM meta WHERE key = ?", (_RECOVERY_KEY,)) is not None
+
+    def end_recovery(self) -> None:
+        """Note that the raw log was followed to its end."""
+        with self._database.write() as connection:
+            connection.execute("DELETE FROM meta WHERE key = ?", (_RECOVERY_KEY,))
+
+    def entries_of(self, kind: str) -> list[Entry]:
+        """Return all entries of a kind, oldest first."""
+        rows = self._database.rows(f"SELECT {chain.COLUMNS} FROM entry WHERE kind = ? ORDER BY row", (kind,))
+        return [chain.read_entry(row) for row in rows]
+
+    def last_entry(self, kind: str) -> Entry | None:
+        """Return the newest entry of a kind."""
+        row = self._database.row(f"SELECT {chain.COLUMNS} FROM entry WHERE kind = ? ORDER BY row DESC LIMIT 1", (kind,))
+        return None if row is None else chain.read_entry(row)
+
+    def forget_state(self) -> None:
+        """Drop what the engine stored of itself, where it can't be read; totals stay."""
+        with self._database.write() as connection:
+            connection.execute("DELETE FROM checkpoint")
+            connection.execute("DELETE FROM cold")
+            connection.execute("UPDATE cursor SET cold_sequence = 0")
+
     def _put_meta(self, key: str, value: Mapping[str, Any]) -> None:
         with self._database.write() as connection:
-            connection.execute(
-                "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-                (key, chain.encode_canonical(value)),
-            )
+            connection.execute(_PUT_META, (key, chain.encode_canonical(value)))
 
     def _known(self, unit_id: str) -> Unit:
         unit = self.unit(unit_id)

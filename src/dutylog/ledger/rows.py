@@ -51,6 +51,19 @@ class Unit:
 
 
 @dataclass(frozen=True, slots=True)
+class UnitDuty:
+    """A damper's life totals with the (revision, sequence) that orders them; position: None on the shelf."""
+
+    unit_id: str
+    serial: str | None
+    label: str
+    position: str | None
+    revision: int
+    sequence: int
+    totals: Totals
+
+
+@dataclass(frozen=True, slots=True)
 class Install:
     """A damper's stay at one position; to_* are None while it is still there. Sequences are the raw log's."""
 
@@ -158,14 +171,3 @@ class Minute:
 
     row: MinuteRow
     utc_ns: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class OutboxItem:
-    """Something that waits to be published; `id` is what `ack` takes."""
-
-    id: int
-    kind: str
-    target: str
-    payload: bytes
-    created_utc_ns: int

@@ -5,12 +5,17 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from importlib.resources import files
+from pathlib import Path
 
-from dutylog.errors import LedgerError
+from dutylog.errors import LedgerError, LedgerForeign
 from dutylog.ledger.database import Database, corrupt
 
 APPLICATION_ID = 0x44555459
 """'DUTY', the file's mark in SQLite's header. Source: sqlite.org/fileformat2.html, section 1.3.17."""
+_MAGIC = b"SQLite format 3\x00"
+VERSION_KEY = "schema_version"
+_OUR_TABLES = {"meta", "unit", "install", "hot", "cursor", "entry"}
+_PUT_VERSION = "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
 
 
 def read_scripts() -> list[tuple[int, str]]:
@@ -25,13 +30,34 @@ def latest_version() -> int:
     return read_scripts()[-1][0]
 
 
+def refuse_foreign(path: Path) -> None:
+    """Raise for another program's database before anything of it is changed; whatever else is wrong shows later.
+
+    Raises:
+        LedgerForeign: it is one. LedgerCorrupt: it is ours, but its header is damaged.
+    """
+    try:
+        with path.open("rb") as file:
+            header = file.read(72)
+    except OSError:
+        return
+    if header[:16] != _MAGIC or header[68:] == APPLICATION_ID.to_bytes(4, "big"):
+        return
+    # The mark may still stand in the WAL alone.
+    with Database.open(path, read_only=True) as database:
+        _read_version(database)
+
+
 def ensure_schema(database: Database) -> None:
     """Bring an open ledger to the latest version, each step in a transaction of its own.
 
     Raises:
-        LedgerError: written by a newer version, no ledger at all, or older and open for reading only.
+        LedgerForeign: another program's database.
+        LedgerError: written by a newer version, or older and open for reading only.
+        LedgerCorrupt: the version in its header isn't that of its tables, or the cursor is missing.
     """
     version = _read_version(database)
+    _compare_versions(database, version)
     latest = latest_version()
     if version > latest:
         raise LedgerError(
@@ -46,6 +72,7 @@ def ensure_schema(database: Database) -> None:
         if number > version:
             with database.write() as connection:
                 _run(connection, text)
+                connection.execute(_PUT_VERSION, (VERSION_KEY, str(number)))
                 connection.execute(f"PRAGMA user_version = {number}")
     if database.row("SELECT 1 FROM cursor WHERE one = 1") is None:
         raise corrupt(database.path, "its cursor is missing")
@@ -53,11 +80,24 @@ def ensure_schema(database: Database) -> None:
 
 def _read_version(database: Database) -> int:
     version = _pragma(database, "user_version")
-    tables = database.row("SELECT count(*) FROM sqlite_schema")
-    is_empty = tables is not None and tables[0] == 0
-    if not (is_empty and version == 0) and _pragma(database, "application_id") != APPLICATION_ID:
-        raise LedgerError(f"{database.path} is a database of another program; name the data folder of dutylog")
+    tables = {str(row[0]) for row in database.rows("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+    if not tables and version == 0:
+        return version
+    if _pragma(database, "application_id") != APPLICATION_ID:
+        if tables >= _OUR_TABLES:
+            raise corrupt(database.path, "its header lost the mark of a ledger")
+        raise LedgerForeign(f"{database.path} is a database of another program; name the data folder of dutylog")
     return version
+
+
+def _compare_versions(database: Database, version: int) -> None:
+    """Raise LedgerCorrupt where the header's version isn't that of the tables: a flipped bit, no newer program."""
+    if version == 0 or database.row("SELECT 1 FROM sqlite_schema WHERE name = 'meta'") is None:
+        return
+    row = database.row("SELECT value FROM meta WHERE key = ?", (VERSION_KEY,))
+    # Files of versions 1 and 2 have no second copy of the number.
+    if row is not None and row[0] != str(version):
+        raise corrupt(database.path, f"its header says version {version}, its tables say {row[0]}")
 
 
 def _pragma(database: Database, name: str) -> int:

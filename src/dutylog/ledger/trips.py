@@ -112,6 +112,16 @@ def read_trip(database: Database, number: int) -> Trip:
         return _read_trip(database, row)
 
 
+def read_trips_between(database: Database, first: tuple[int, int], end: tuple[int, int]) -> list[int]:
+    """Return the numbers of ended trips with any part between two places. See Ledger.trips_between."""
+    rows = database.rows(
+        "SELECT trip FROM trip WHERE is_open = 0 AND (epoch, end_ns) > (?, ?) AND (epoch, start_ns) < (?, ?) "
+        "ORDER BY trip",
+        (*first, *end),
+    )
+    return [int(row[0]) for row in rows]
+
+
 def read_minutes(database: Database, unit_id: str, epoch: int, first_ns: int, last_ns: int) -> list[Minute]:
     """Return a damper's 60-second rows that overlap a span of an epoch's monotonic time, oldest first."""
     with database.snapshot():

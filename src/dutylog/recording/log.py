@@ -1,80 +1,40 @@
-"""The raw log on disk: frames buffered, written, fsynced, and only then handed to the engine."""
+"""The raw log as its one writer sees it: frames numbered, buffered, made durable, handed on to the engine.
+
+Whoever may wait calls `commit`. Whoever samples calls `start_commit` and `finish_commit`: the disk is
+then waited for by a thread, and with `take_ahead` the engine can go on while the disk takes nothing.
+"""
 
 from __future__ import annotations
 
-import errno
-import os
-from collections import deque
-from collections.abc import Mapping, Sequence
+from collections import Counter, deque
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from dutylog.clock import Clock
 from dutylog.domain.vehicle import Vehicle
-from dutylog.errors import LedgerError, LedgerFull
 from dutylog.recording.block import Stream
-from dutylog.recording.codec import compute_raw_bytes, encode_frame
+from dutylog.recording.codec import compute_raw_bytes
+from dutylog.recording.errand import Errand
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.framer import NOT_STORED
 from dutylog.recording.logbook import Logbook
-from dutylog.recording.scan import find_segments, segment_name
+from dutylog.recording.segment_files import (
+    SegmentFiles,
+    fsync_folder,
+    settle_last_segment,
+    translated,
+    unanswered,
+)
 from dutylog.recording.source import Batch
 from dutylog.recording.state import LogState
 from dutylog.recording.tail import read_log_state
+from dutylog.units import FS_PER_S
 
-FILE_MODE = 0o640
 FOLDER_MODE = 0o750
 MAX_PENDING_BYTES = 32 * 1024 * 1024
 """What a full or stalled disk may hold up in memory, uncompressed; beyond it the oldest rows are dropped."""
-
-_FULL_ERRORS = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
-
-
-class _Segment:
-    """An open segment file and how far it is good and durable."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.written_bytes = 0
-        self.durable_bytes = 0
-        self._is_name_durable = False
-        self._fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE)
-
-    def write(self, octets: bytes) -> None:
-        """Put a whole frame after the last good one, or leave the file as it was and raise OSError."""
-        view = memoryview(octets)
-        done = 0
-        try:
-            while done < len(view):
-                done += os.pwrite(self._fd, view[done:], self.written_bytes + done)
-        except OSError:
-            self._cut_to(self.written_bytes)
-            raise
-        self.written_bytes += len(octets)
-
-    def fsync(self) -> None:
-        """Make what was written durable; OSError leaves the file as it was at the last success."""
-        try:
-            os.fsync(self._fd)
-            if not self._is_name_durable:
-                _fsync_folder(self.path.parent)
-                self._is_name_durable = True
-        except OSError:
-            # After a failed fsync the kernel may call the lost pages clean; only writing them again helps.
-            self._cut_to(self.durable_bytes)
-            self.written_bytes = self.durable_bytes
-            raise
-        self.durable_bytes = self.written_bytes
-
-    def close(self) -> None:
-        os.close(self._fd)
-
-    def _cut_to(self, byte_count: int) -> None:
-        try:
-            os.ftruncate(self._fd, byte_count)
-        except OSError:
-            return  # harmless: the next frame is written over the bytes at this very offset
 
 
 class LogWriter:
@@ -86,8 +46,8 @@ class LogWriter:
     again even if the end of the log was lost (give its cursor + 1).
 
     Usage: `start_epoch`, then `append` batches and now and then `commit`; what `commit` and `close`
-    return is durable and goes to the engine, in order. `found_sequence` is the number of the last frame
-    that was there when the writer opened, 0 for none.
+    return is durable and goes to the engine, in order, each frame once. `found_sequence` is the number
+    of the last frame that was there when the writer opened, 0 for none.
 
     Raises:
         RecordingError: the folder can't be read or was written by a newer version.
@@ -100,20 +60,22 @@ class LogWriter:
         try:
             if not folder.is_dir():
                 folder.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
-                _fsync_folder(folder.parent)
+                fsync_folder(folder.parent)
         except OSError as err:
-            raise _translated(err, folder) from err
-        _settle_last_segment(folder)
+            raise translated(err, folder) from err
+        settle_last_segment(folder)
         state = read_log_state(folder)
         self.found_sequence = state.next_sequence - 1
         state.next_sequence = max(state.next_sequence, min_sequence)
         self._logbook = Logbook(vehicle, boot_id, clock, state)
-        self._segment: _Segment | None = None
-        self._pending: deque[Frame] = deque()
-        self._pending_bytes = 0
-        self._unsynced: list[Frame] = []
-        self._durable: list[Frame] = []
-        self.dropped_row_count = 0
+        self._files = SegmentFiles(folder)
+        self._errand: Errand[tuple[Frame, ...]] = Errand("raw log", clock)
+        self._queue: list[Frame] = []
+        self._queue_bytes = self._lent_bytes = 0
+        self._unhanded: deque[Frame] = deque()
+        self._handed_sequence = 0
+        self._waiting = _Rows()
+        self._dropped = _Rows()
 
     @property
     def state(self) -> LogState:
@@ -121,9 +83,34 @@ class LogWriter:
         return self._logbook.state
 
     @property
+    def place(self) -> Path:
+        """Return the file being written, for messages."""
+        return self._files.place
+
+    @property
     def pending_bytes(self) -> int:
         """Return how much waits for the disk, uncompressed."""
-        return self._pending_bytes
+        return self._queue_bytes + self._lent_bytes
+
+    @property
+    def dropped_row_count(self) -> int:
+        """Return how many rows of all streams were never stored."""
+        return self._dropped.count
+
+    @property
+    def dropped_s(self) -> float:
+        """Return how much time they are [s], of the stream that lost most."""
+        return self._dropped.seconds
+
+    @property
+    def is_committing(self) -> bool:
+        """Return whether a commit begun by `start_commit` hasn't ended."""
+        return self._errand.is_busy
+
+    @property
+    def committing_s(self) -> float:
+        """Return for how long it has lasted [s]."""
+        return self._errand.busy_s
 
     def start_epoch(self, streams: Sequence[Stream], source_kind: str, source_text: str, epoch: int) -> None:
         """Begin or go on with a run of a source in a new segment (see Logbook.start_epoch)."""
@@ -162,107 +149,180 @@ class LogWriter:
             LedgerFull: the disk is full.
             LedgerError: it failed otherwise.
         """
+        self._errand.wait()
+        before = self.finish_commit() or ()
+        self._lend()
         try:
-            try:
-                self._write_pending()
-            finally:
-                # Also when the disk took only a part: what it took must not wait for the rest.
-                self._sync()
-        except OSError as err:
-            path = self._segment.path if self._segment else self._folder
-            raise _translated(err, path) from err
-        durable, self._durable = tuple(self._durable), []
-        return durable
+            return before + self._received(self._files.commit())
+        finally:
+            self._reckon()
 
-    def close(self, reason: str = "stop") -> tuple[Frame, ...]:
+    def start_commit(self) -> None:
+        """Begin a commit of what is buffered in a thread of its own; nothing where one is under way."""
+        if not self._errand.is_busy:
+            self._lend()
+            self._errand.start(self._files.commit)
+
+    def finish_commit(self) -> tuple[Frame, ...] | None:
+        """Return what the commit begun by `start_commit` made durable, None while it lasts or none was begun.
+
+        Raises:
+            as `commit`, once for each commit begun that failed.
+        """
+        if self._errand.is_busy:
+            return None
+        try:
+            durable = self._errand.take()
+        finally:
+            self._reckon()
+        return None if durable is None else self._received(durable)
+
+    def wait(self, limit_s: float) -> bool:
+        """Wait for the commit under way, at most `limit_s`; return whether none is any more."""
+        return self._errand.wait(limit_s)
+
+    def take_ahead(self) -> tuple[Frame, ...]:
+        """Return the buffered frames that weren't handed on yet although they aren't durable; they stay buffered.
+
+        For a disk that takes nothing for long: the engine goes on, and the log follows when it can. If it
+        never can, what was handed on can't be proved by the log.
+        """
+        frames = tuple(self._unhanded)
+        if frames:
+            self._handed_sequence = frames[-1].sequence
+            self._unhanded.clear()
+        return frames
+
+    def close(self, reason: str = "stop", limit_s: float | None = None) -> tuple[Frame, ...]:
         """Write unfinished frames and the close frame, fsync, and let go of the file; safe to call twice.
 
+        limit_s: the disk isn't waited for longer than this; None waits for ever.
         Returns:
-            the frames that became durable, as `commit`.
+            the frames that became durable, as `commit`. What couldn't be made durable is counted as
+            dropped; `take_ahead` still gives it.
         """
         self._buffer(self._logbook.close(reason))
         try:
-            return self.commit()
+            return self.commit() if limit_s is None else self._commit_within(limit_s)
         finally:
             self._let_go()
 
-    def _let_go(self) -> None:
-        """Close the file; what couldn't be made durable is counted as dropped.
+    def _commit_within(self, limit_s: float) -> tuple[Frame, ...]:
+        end_ns = self._boot_clock.mono_ns() + round(limit_s * 1e9)
+        durable: tuple[Frame, ...] = ()
+        if self._errand.wait(limit_s):
+            durable = self.finish_commit() or ()
+            self.start_commit()
+            if self._errand.wait(max(0.0, (end_ns - self._boot_clock.mono_ns()) * 1e-9)):
+                return durable + (self.finish_commit() or ())
+        raise unanswered(self.place, limit_s)
 
-        What could but was never handed on after an error is read again at the next start.
-        """
-        lost = [*self._unsynced, *self._pending]
-        self.dropped_row_count += sum(frame.n for frame in lost if frame.block is not None)
-        self._unsynced, self._durable, self._pending, self._pending_bytes = [], [], deque(), 0
-        if self._segment is not None:
-            self._segment.close()
-            self._segment = None
+    def _let_go(self) -> None:
+        self._dropped.add(self._waiting)
+        self._waiting = _Rows()
+        self._queue, self._queue_bytes, self._lent_bytes = [], 0, 0
+        if not self._errand.is_busy:
+            self._files.close()
+        self._errand.close()
+
+    def _lend(self) -> None:
+        """Hand what is queued to the side of the disk, which must be idle."""
+        self._files.pending += self._queue
+        self._lent_bytes += self._queue_bytes
+        self._queue, self._queue_bytes = [], 0
+
+    def _reckon(self) -> None:
+        """See what the side of the disk, idle again, has left over."""
+        self._lent_bytes = sum(compute_raw_bytes(frame) for frame in self._files.pending)
+
+    def _received(self, durable: tuple[Frame, ...]) -> tuple[Frame, ...]:
+        """Return those of durable frames that weren't handed on before."""
+        self._waiting.take_off(durable)
+        fresh = tuple(frame for frame in durable if frame.sequence > self._handed_sequence)
+        if fresh:
+            self._handed_sequence = fresh[-1].sequence
+            while self._unhanded and self._unhanded[0].sequence <= self._handed_sequence:
+                self._unhanded.popleft()
+        return fresh
 
     def _buffer(self, frames: Sequence[Frame]) -> None:
-        self._pending += frames
-        self._pending_bytes += sum(compute_raw_bytes(frame) for frame in frames)
-        if self._pending_bytes > MAX_PENDING_BYTES:
+        self._queue += frames
+        self._unhanded += frames
+        self._waiting.put_on(frames)
+        self._queue_bytes += sum(compute_raw_bytes(frame) for frame in frames)
+        if self.pending_bytes > MAX_PENDING_BYTES:
             self._drop_oldest_rows()
 
     def _drop_oldest_rows(self) -> None:
-        """Turn the oldest buffered samples into gaps until half the room is free.
-
-        Neighbouring gaps of a stream become one, so a disk that stays full can't fill the memory; the
-        numbers that vanish show as a jump.
-        """
-        kept: list[Frame] = []
-        gap_at: dict[int, int] = {}
+        """Turn the oldest buffered samples into gaps until half the room is free; what the disk's side holds stays."""
         room = MAX_PENDING_BYTES // 2
-        excess = self._pending_bytes - room
-        for frame in self._pending:
-            if frame.block is not None and excess > 0:
-                self.dropped_row_count += frame.n
-                excess -= compute_raw_bytes(frame)
-                frame = _to_gap(frame)
-            at = gap_at.get(frame.stream_id)
-            if at is not None and _adjoins(kept[at], frame):
-                kept[at] = replace(kept[at], n=kept[at].n + frame.n)
-                continue
-            if frame.type == FrameType.GAP:
-                gap_at[frame.stream_id] = len(kept)
-            kept.append(frame)
-        self._pending = deque(kept)
-        self._pending_bytes = sum(compute_raw_bytes(frame) for frame in kept)
+        if self._errand.is_busy:
+            held: list[Frame] = self._queue
+            room = max(room - self._lent_bytes, room // 4)
+        else:
+            held = [*self._files.pending, *self._queue]
+            self._files.pending.clear()
+            self._lent_bytes = 0
+        kept, dropped = _without_oldest_rows(held, room)
+        self._queue, self._queue_bytes = kept, sum(compute_raw_bytes(frame) for frame in kept)
+        self._dropped.put_on(dropped)
+        self._waiting.take_off(dropped)
+        first = held[0].sequence
+        earlier = [frame for frame in self._unhanded if frame.sequence < first]
+        self._unhanded = deque([*earlier, *(f for f in kept if f.sequence > self._handed_sequence)])
 
-    def _write_pending(self) -> None:
-        while self._pending:
-            frame = self._pending[0]
-            if frame.type == FrameType.SEGMENT_HEAD:
-                self._open_for(frame)
-            assert self._segment is not None  # noqa: S101 - the logbook puts a head first
-            self._segment.write(encode_frame(frame))
-            self._pending.popleft()
-            self._pending_bytes -= compute_raw_bytes(frame)
-            self._unsynced.append(frame)
 
-    def _open_for(self, head: Frame) -> None:
-        """Open the head's segment, unless an earlier try that failed has done so."""
-        path = self._folder / segment_name(int((head.data or {})["segment"]))
-        if self._segment is not None:
-            if self._segment.path == path:
-                return
-            self._sync()
-            self._segment.close()
-            self._segment = None
-        self._segment = _Segment(path)
+class _Rows:
+    """Counts rows of samples, and the time they are by stream."""
 
-    def _sync(self) -> None:
-        if self._segment is None or not self._unsynced:
-            return
-        try:
-            self._segment.fsync()
-        except OSError:
-            self._pending.extendleft(reversed(self._unsynced))
-            self._pending_bytes += sum(compute_raw_bytes(frame) for frame in self._unsynced)
-            self._unsynced = []
-            raise
-        self._durable += self._unsynced
-        self._unsynced = []
+    def __init__(self) -> None:
+        self.count = 0
+        self._fs: Counter[int] = Counter()
+
+    @property
+    def seconds(self) -> float:
+        return max(self._fs.values(), default=0) / FS_PER_S
+
+    def put_on(self, frames: Iterable[Frame]) -> None:
+        for frame in frames:
+            if frame.block is not None:
+                self.count += frame.n
+                self._fs[frame.stream_id] += frame.n * frame.period_fs
+
+    def take_off(self, frames: Iterable[Frame]) -> None:
+        for frame in frames:
+            if frame.block is not None:
+                self.count -= frame.n
+                self._fs[frame.stream_id] -= frame.n * frame.period_fs
+
+    def add(self, other: _Rows) -> None:
+        self.count += other.count
+        self._fs.update(other._fs)
+
+
+def _without_oldest_rows(frames: Sequence[Frame], room: int) -> tuple[list[Frame], list[Frame]]:
+    """Return frames with the oldest samples turned into gaps until they take `room` bytes, and those samples.
+
+    Neighbouring gaps of a stream become one, so a disk that stays full can't fill the memory; the
+    numbers that vanish show as a jump.
+    """
+    kept: list[Frame] = []
+    dropped: list[Frame] = []
+    gap_at: dict[int, int] = {}
+    excess = sum(compute_raw_bytes(frame) for frame in frames) - room
+    for frame in frames:
+        if frame.block is not None and excess > 0:
+            dropped.append(frame)
+            excess -= compute_raw_bytes(frame)
+            frame = _to_gap(frame)
+        at = gap_at.get(frame.stream_id)
+        if at is not None and _adjoins(kept[at], frame):
+            kept[at] = replace(kept[at], n=kept[at].n + frame.n)
+            continue
+        if frame.type == FrameType.GAP:
+            gap_at[frame.stream_id] = len(kept)
+        kept.append(frame)
+    return kept, dropped
 
 
 def _to_gap(frame: Frame) -> Frame:
@@ -277,35 +337,3 @@ def _adjoins(gap: Frame, later: Frame) -> bool:
         and gap.first_index + gap.n == later.first_index
         and (gap.epoch, gap.period_fs) == (later.epoch, later.period_fs)
     )
-
-
-def _settle_last_segment(folder: Path) -> None:
-    """Fsync the last segment: after a kill its tail may be readable and yet not durable."""
-    files = find_segments(folder)
-    if not files:
-        return
-    try:
-        fd = os.open(files[-1], os.O_RDONLY | os.O_CLOEXEC)
-        try:
-            os.fsync(fd)
-        finally:
-            os.close(fd)
-        _fsync_folder(folder)
-    except OSError as err:
-        raise _translated(err, files[-1]) from err
-
-
-def _fsync_folder(folder: Path) -> None:
-    """Make a new name in a folder durable."""
-    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
-
-
-def _translated(err: OSError, path: Path) -> LedgerError:
-    """Return our error for one of the disk's."""
-    if err.errno in _FULL_ERRORS:
-        return LedgerFull(f"{path}: the disk is full ({err.strerror}); free some space")
-    return LedgerError(f"{path}: can't be written: {err.strerror}; check the card and its mount")

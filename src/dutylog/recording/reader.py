@@ -7,6 +7,7 @@ from pathlib import Path
 
 from dutylog.errors import RecordingError
 from dutylog.recording.block import Stream
+from dutylog.recording.bounds import first_sequence
 from dutylog.recording.codec import BrokenFrameError, Envelope, decode_envelope
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.scan import DAMAGED, LOST, TORN, Damage, find_segments, scan_segment
@@ -73,6 +74,10 @@ class LogReader:
         if not found_any:
             raise self._foreign()
 
+    def segment_start(self, sequence: int) -> int:
+        """Return the number of the first frame in the segment that holds, or would hold, a number."""
+        return first_sequence(self._files_after(max(0, sequence - 1))[0]) or 1
+
     def segments(self) -> list[SegmentInfo]:
         """Return what each segment holds; segments without a readable head are left out.
 
@@ -118,7 +123,7 @@ class LogReader:
         if not after_sequence:
             return self.files
         for k in range(len(self.files) - 1, 0, -1):
-            first = _first_sequence(self.files[k])
+            first = first_sequence(self.files[k])
             if first is not None and first <= after_sequence + 1:
                 return self.files[k:]
         return self.files
@@ -139,11 +144,3 @@ def _scan_said(file: Path) -> Iterator[Envelope | Damage]:
         yield piece
     if is_empty:
         yield Damage(file, 0, 0, TORN, "the file is empty")
-
-
-def _first_sequence(file: Path) -> int | None:
-    """Return the number of a file's first good frame, or None."""
-    for piece in scan_segment(file):
-        if isinstance(piece, Envelope):
-            return piece.header.sequence
-    return None

@@ -41,6 +41,7 @@ def live_object(feed: LiveFeed) -> dict[str, Any]:
         age_s=feed.age_s(),
         sent_mono_s=feed.mono_s(),
         snapshot=newest.snapshot if newest else None,
+        publish=None if feed.publish is None else feed.publish.told,
     )
 
 

@@ -16,12 +16,14 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from dutylog.errors import LedgerError
+from dutylog.publish.core_link import SocketReader
 from dutylog.web.answers import envelope, error_object, live_object
 from dutylog.web.events import ClientLimit, LiveResponse
-from dutylog.web.feed import LiveFeed, SocketReader
+from dutylog.web.feed import LiveFeed
 from dutylog.web.guard import FAILED_TEXT, Guard, GuardCounters
 from dutylog.web.health import HealthParts, health_lines, health_object
 from dutylog.web.pages import Pages
+from dutylog.web.publish_watch import PublishWatch
 from dutylog.web.settings import WebSettings
 from dutylog.web.view import MAX_TRIPS, DamperDetail, LedgerView, TripDetail, TripSummary
 
@@ -31,7 +33,13 @@ _NUMBER = re.compile(r"[1-9][0-9]{0,8}", re.ASCII)
 _MAX_KEY_SIGNS = 200
 
 
-def create_app(feed: LiveFeed, view: LedgerView, settings: WebSettings, reader: SocketReader | None = None) -> FastAPI:
+def create_app(
+    feed: LiveFeed,
+    view: LedgerView,
+    settings: WebSettings,
+    reader: SocketReader | None = None,
+    watch: PublishWatch | None = None,
+) -> FastAPI:
     """Return the application.
 
     Args:
@@ -39,14 +47,15 @@ def create_app(feed: LiveFeed, view: LedgerView, settings: WebSettings, reader: 
         view: read-only questions to the ledger.
         settings: where we listen and how many phones may watch.
         reader: fills `feed` from core's socket while the application runs; None in tests.
+        watch: asks how publishing is doing; None in tests.
     """
 
     @contextlib.asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
-        task = asyncio.create_task(reader.run()) if reader else None
+        tasks = [asyncio.create_task(part.run()) for part in (reader, watch) if part]
         yield
         feed.close()
-        if task:
+        for task in tasks:
             task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await task
@@ -58,7 +67,7 @@ def create_app(feed: LiveFeed, view: LedgerView, settings: WebSettings, reader: 
     _add_live(app, feed, pages, clients, settings)
     _add_trips(app, view, pages)
     _add_dampers(app, view, pages)
-    _add_health(app, HealthParts(feed, view, clients, guard, time.monotonic()))
+    _add_health(app, HealthParts(feed, view, clients, guard, time.monotonic(), settings.data_dir))
     _add_files(app)
     _add_errors(app, pages)
     _wrap(app, settings, guard)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from dutylog import ENGINE, __version__
@@ -12,6 +13,7 @@ from dutylog.web.answers import envelope
 from dutylog.web.events import ClientLimit
 from dutylog.web.feed import LiveFeed
 from dutylog.web.guard import GuardCounters
+from dutylog.web.processes import describe, read_processes
 from dutylog.web.view import LedgerView
 
 
@@ -24,6 +26,7 @@ class HealthParts:
     clients: ClientLimit
     guard: GuardCounters
     started_s: float
+    data_dir: Path | None
 
 
 def health_object(parts: HealthParts) -> dict[str, Any]:
@@ -47,18 +50,21 @@ def health_object(parts: HealthParts) -> dict[str, Any]:
         requests_refused_count=parts.guard.refused_count,
         requests_failed_count=parts.guard.failed_count,
         feed=feed.counters_dict(),
+        processes=read_processes(parts.data_dir),
+        publish=None if feed.publish is None else {"told": feed.publish.told, "details": feed.publish.details},
         drops=snapshot.drops if snapshot else {},
         faults={d.position: d.faults for d in snapshot.dampers if d.faults} if snapshot else {},
     )
 
 
 def ledger_text(view: LedgerView) -> str:
-    """Return 'readable', or the one line of what is wrong with the ledger."""
+    """Return 'readable', with how it was put right where it once was; or the one line of what is wrong with it."""
     try:
         view.trips(1, None)
+        recovered = view.recovered()
     except LedgerError as err:
         return str(err)
-    return "readable"
+    return "readable" if recovered is None else f"readable; {recovered}"
 
 
 def health_lines(health: dict[str, Any]) -> str:
@@ -74,6 +80,8 @@ def health_lines(health: dict[str, Any]) -> str:
         "source: " + (f"{source['kind']} {source['text']}, {source['state']}" if source else "unknown"),
         "clock: " + {True: "set", False: "not set", None: "unknown"}[health["clock_trusted"]],
         f"ledger: {health['ledger']}",
+        "processes: " + describe(health["processes"]),
+        "published: " + _published(health["publish"]),
         f"screens: {health['clients_count']} of {health['clients_most']}, {health['clients_refused_count']} refused",
         f"requests: {health['requests_refused_count']} refused, {health['requests_failed_count']} failed",
         "lines from core: " + _pairs({name.removesuffix("_count"): n for name, n in health["feed"].items()}),
@@ -81,6 +89,24 @@ def health_lines(health: dict[str, Any]) -> str:
         "faults: " + _pairs({position: " + ".join(names) for position, names in health["faults"].items()}),
     ]
     return "\n".join(line.replace("\n", " ") for line in lines) + "\n"
+
+
+def _published(publish: dict[str, Any] | None) -> str:
+    if publish is None:
+        return "to nobody"
+    return "; ".join(_told(output) for output in publish["told"]) or "to nobody"
+
+
+def _told(output: dict[str, Any]) -> str:
+    age_s = output["acked_age_s"]
+    parts = [
+        f"{output['name']} {output['state'].replace('_', ' ')}",
+        "nothing acknowledged yet" if age_s is None else f"acknowledged {age_s:.0f} s ago",
+        f"{output['waiting_count']} wait",
+        f"{output['dropped_count']} dropped",
+        f"{output['rejected_count']} rejected",
+    ]
+    return ", ".join(parts) + (f" ({output['problem']})" if output["problem"] else "")
 
 
 def _pairs(values: dict[str, Any]) -> str:

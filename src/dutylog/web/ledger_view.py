@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from pathlib import Path
 
 from dutylog.duty.totals import Totals
-from dutylog.ledger.ledger import LEDGER_NAME, Ledger
-from dutylog.ledger.rows import Install, Trip, Unit
+from dutylog.ledger.ledger import LEDGER_NAME, RECOVERED, Ledger
+from dutylog.ledger.rows import Entry, Install, Trip, Unit
 from dutylog.units import J_PER_UJ, NS_PER_S
 from dutylog.web.view import DamperDetail, DamperSummary, InstallRow, TripDamperRow, TripDetail, TripSummary
 
@@ -63,8 +65,25 @@ class SqliteLedgerView:
                 return None
             return _damper_detail(unit, ledger.totals(unit.unit_id), ledger.installs_of(unit.unit_id))
 
+    def recovered(self) -> str | None:
+        """Return one line on when and from what a damaged ledger was put right the last time, None if never."""
+        with self._open() as ledger:
+            entry = ledger.last_entry(RECOVERED)
+        return None if entry is None else _recovery_text(entry)
+
     def _open(self) -> Ledger:
         return Ledger.open(self._path, read_only=True, query_limit_s=QUERY_LIMIT_S)
+
+
+def _recovery_text(entry: Entry) -> str:
+    told = json.loads(entry.data)
+    when = datetime.fromtimestamp(entry.utc_ns / NS_PER_S, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    lost = told.get("lost_sequences")
+    return (
+        f"put right {when}{'' if entry.utc_trusted else ' (date not trusted)'}, entry {entry.row}: "
+        f"{told.get('reason')}; taken from {told.get('backup') or 'the raw log alone'}; "
+        + (f"duty of frames {lost[0]} to {lost[1]} is lost" if lost else "no duty was lost that the log still has")
+    )
 
 
 def _stay_now(stays: Iterable[Install]) -> Install | None:

@@ -17,9 +17,11 @@ import uvicorn
 
 from dutylog.clock import SystemClock
 from dutylog.errors import ConfigError
+from dutylog.publish.core_link import SocketReader
 from dutylog.web.app import create_app
-from dutylog.web.feed import LiveFeed, SocketReader
+from dutylog.web.feed import LiveFeed
 from dutylog.web.ledger_view import SqliteLedgerView
+from dutylog.web.publish_watch import PublishWatch
 from dutylog.web.settings import WebSettings
 
 _BACKLOG = 64
@@ -92,7 +94,8 @@ def serve(data_dir: Path, settings: WebSettings, inherited_fd: int | None = None
     listener = open_listener(settings, inherited_fd)
     settings = replace(settings, port=listener.getsockname()[1])
     feed = LiveFeed(SystemClock())
-    app = create_app(feed, SqliteLedgerView(data_dir), settings, SocketReader(feed, data_dir))
+    reader, watch = SocketReader(feed, data_dir), PublishWatch(feed, data_dir)
+    app = create_app(feed, SqliteLedgerView(data_dir), settings, reader, watch)
     config = uvicorn.Config(
         app,
         log_level="warning",
@@ -121,7 +124,8 @@ def _end_quietly(_signal: int, _frame: FrameType | None) -> None:
 @click.option("--name", "names", multiple=True, help="Further host name people may type, such as pi.local.")
 @click.option("--fd", "inherited_fd", type=click.IntRange(3), help="Descriptor of an inherited listening socket.")
 def _command(data_dir: Path, listen: str, port: int, names: tuple[str, ...], inherited_fd: int | None) -> None:
-    settings = WebSettings(_check_listen(listen), port, tuple(name.lower().rstrip(".") for name in names))
+    host_names = tuple(name.lower().rstrip(".") for name in names)
+    settings = WebSettings(_check_listen(listen), port, host_names, data_dir=data_dir)
     serve(data_dir, settings, inherited_fd)
 
 

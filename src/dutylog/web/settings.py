@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import re
 from dataclasses import dataclass
+from pathlib import Path
 
 MAX_PORT = 65535
 _NAME = re.compile(r"[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?\.?")
@@ -15,6 +16,7 @@ class WebSettings:
     """listen_host: IP address or name. host_names: further names people may type (pi.local).
 
     max_clients: live connections at once; each phone holds one. ping_s: spacing of pings on them.
+    data_dir: where the supervisor answers for its processes; None in tests.
     """
 
     listen_host: str = "127.0.0.1"
@@ -22,6 +24,7 @@ class WebSettings:
     host_names: tuple[str, ...] = ()
     max_clients: int = 32
     ping_s: float = 5.0
+    data_dir: Path | None = None
 
     @property
     def address(self) -> str:

@@ -120,3 +120,7 @@ class LedgerView(Protocol):
     def damper(self, key: str) -> DamperDetail | None:
         """Return the damper of this unit id, else of this serial; None when there is none."""
         ...
+
+    def recovered(self) -> str | None:
+        """Return one line on when and from what a damaged ledger was put right the last time, None if never."""
+        ...

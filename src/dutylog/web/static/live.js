@@ -15,6 +15,9 @@ const byId = (id) => document.getElementById(id);
 const root = byId("live");
 const staleAfterS = Number(root.dataset.staleAfterS);
 const rows = new Map();
+const TOLD_NAMES = { mqtt: "broker", influxdb: "database", publish: "publishing" };
+const TOLD_WORDS = { well: "well", late: "late", refused: "refuses us", not_running: "isn't running" };
+const SVG = "http://www.w3.org/2000/svg";
 let snapshot = null;
 let lastDataS = null; // page time at which the newest snapshot was fresh
 let lastHeardS = nowS();
@@ -51,7 +54,41 @@ function take(message) {
   snapshot = message.snapshot;
   remember(lastDataS);
   showSnapshot();
+  showTold(message.publish);
+  byId("clock").hidden = snapshot.utc_trusted;
   showLink();
+}
+
+// Who is told: a shape and a word each, so none rests on colour; hidden where nobody is.
+function showTold(outputs) {
+  const line = byId("told");
+  line.hidden = !outputs || outputs.length === 0;
+  const wanted = JSON.stringify((outputs ?? []).map(toldKey));
+  if (line.hidden || line.dataset.shown === wanted) return;
+  line.dataset.shown = wanted;
+  line.replaceChildren("Published: ", ...outputs.map(toldItem));
+}
+
+function toldKey({ name, state, waiting_count, dropped_count, problem }) {
+  return [name, state, state === "well" ? 0 : waiting_count, dropped_count, problem];
+}
+
+function toldItem(output) {
+  const item = document.createElement("span");
+  const shape = document.createElementNS(SVG, "svg");
+  const use = document.createElementNS(SVG, "use");
+  item.dataset.state = output.state;
+  shape.setAttribute("class", "told-shape");
+  shape.setAttribute("viewBox", "0 0 24 24");
+  shape.setAttribute("aria-hidden", "true");
+  use.setAttribute("href", `#shape-told-${output.state}`);
+  shape.append(use);
+  const words = [`${TOLD_NAMES[output.name] ?? output.name} ${TOLD_WORDS[output.state] ?? output.state}`];
+  if (output.state !== "well" && output.waiting_count) words.push(`${output.waiting_count} wait`);
+  if (output.dropped_count) words.push(`${output.dropped_count} dropped`);
+  if (output.state !== "well" && output.problem) words.push(output.problem);
+  item.append(shape, words.join(", "));
+  return item;
 }
 
 function remember(atS) {

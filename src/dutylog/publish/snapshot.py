@@ -110,6 +110,9 @@ class Snapshot:
     dampers: Annotated[tuple[DamperNow, ...], Len(0, 64)]
     drops: Annotated[dict[Name, Count], Len(0, 64)] = field(default_factory=dict)
     standing_s: Positive = 0.0
+    not_storing_s: Positive = 0.0
+    not_stored_s: Positive = 0.0
+    unsaved_s: Positive = 0.0
 
 
 @functools.cache

@@ -1,0 +1,91 @@
+"""Whether a child still does its work: asked of each in the way its users ask.
+
+Core must send snapshots, the page answer a request, the publish process its health socket. One that
+is stopped, or runs in circles, answers nothing though its process is there.
+"""
+
+from __future__ import annotations
+
+import http.client
+import json
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+from dutylog.sockets import unix_address
+
+ANSWER_S = 1.0
+"""So long an answer may take; the supervisor does nothing else meanwhile."""
+LINE_LIMIT = 262_144
+"""The longest snapshot (shared/SNAPSHOT.md)."""
+
+Sign = Callable[[], str | None]
+"""Returns what the child showed of itself, None for nothing; core must show something new each time."""
+
+
+def core_sign(data_dir: Path) -> Sign:
+    """Return the question for core: start and number of its newest snapshot."""
+
+    def ask() -> str | None:
+        line = _read_line(data_dir, "live.sock")
+        if not line:
+            return None
+        try:
+            snapshot = json.loads(line)
+            return f"{snapshot['boot_id']} {snapshot['seq']}"
+        except (ValueError, KeyError, TypeError):
+            return None
+
+    return ask
+
+
+def publish_sign(data_dir: Path) -> Sign:
+    """Return the question for the publish process: whether its health socket answers a line."""
+    return lambda: "answered" if _read_line(data_dir, "publish.sock") else None
+
+
+def page_sign(listen: str, port: int) -> Sign:
+    """Return the question for the page: whether it answers at its own address."""
+    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(listen, listen)  # noqa: S104 - asked, not listened on
+
+    def ask() -> str | None:
+        connection = http.client.HTTPConnection(host, port, timeout=ANSWER_S)
+        try:
+            connection.request("GET", "/favicon.ico")
+            connection.getresponse().read()
+        except (OSError, http.client.HTTPException):
+            return None
+        finally:
+            connection.close()
+        return "answered"
+
+    return ask
+
+
+def cpu_ticks(pid: int) -> int | None:
+    """Return the processor time a process has used [clock ticks], None when it can't be told.
+
+    Source: proc(5), /proc/PID/stat, fields 14 (utime) and 15 (stime); field 2 may hold spaces.
+    """
+    try:
+        words = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace").rpartition(")")[2].split()
+        return int(words[11]) + int(words[12])
+    except (OSError, ValueError, IndexError):
+        return None
+
+
+def _read_line(data_dir: Path, name: str) -> bytes:
+    """Return the first line a socket of the data folder gives, empty where it gives none in time."""
+    try:
+        with socket.socket(socket.AF_UNIX) as end, unix_address(data_dir, name) as address:
+            end.settimeout(ANSWER_S)
+            end.connect(address)
+            held = b""
+            while b"\n" not in held and len(held) < LINE_LIMIT:
+                piece = end.recv(65_536)
+                if not piece:
+                    break
+                held += piece
+    except OSError:
+        return b""
+    return held.partition(b"\n")[0]

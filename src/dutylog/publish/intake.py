@@ -1,0 +1,231 @@
+"""The one place where snapshots and the ledger become alerts, live values, totals and dated points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from dutylog.clock import Clock
+from dutylog.errors import FrameError, LedgerError, OutputError
+from dutylog.publish.alerts import AlertWatch
+from dutylog.publish.board import Arrived, Board
+from dutylog.publish.core_link import FeedCounters
+from dutylog.publish.ledger_now import LedgerNow, read_ledger
+from dutylog.publish.outbox import ALERT, LIVE, Draft, Outbox
+from dutylog.publish.output import Output
+from dutylog.publish.points import CURSOR, PointMaker
+from dutylog.publish.snapshot import Snapshot, parse_snapshot
+from dutylog.publish.timekeeper import Timekeeper
+from dutylog.publish.topics import alert_object, encode
+from dutylog.units import NS_PER_S
+
+MQTT = "mqtt"
+INFLUXDB = "influxdb"
+COMMIT_NS = 10 * NS_PER_S
+"""Points are gathered so long before they are stored: what a memory card can bear, and what a kill may cost."""
+PENDING_LIMIT = 5000
+"""Points held while the outbox's disk takes nothing; beyond it the oldest live ones go, counted."""
+STALE_NS = 3 * NS_PER_S
+ALERTS_KEPT = "alerts/open"
+
+
+class Intake:
+    """Takes core's lines (core_link.LineTaker) and looks at the ledger; all calls from one thread.
+
+    Nothing is told of the ledger until core has said its first word on this connection: before, core may
+    still be putting the ledger back together, and half a total is worse than an old one.
+    """
+
+    def __init__(self, data_dir: Path, outbox: Outbox, board: Board, clock: Clock, timekeeper: Timekeeper) -> None:
+        self.counters = FeedCounters()
+        self.connected = False
+        self.last_problem = ""
+        self.ledger_problem = ""
+        self.dropped_count = 0
+        self._data_dir = data_dir
+        self._outbox = outbox
+        self._board = board
+        self._clock = clock
+        self._timekeeper = timekeeper
+        self._outputs: Sequence[Output] = ()
+        self._watch = AlertWatch(outbox.cursor(ALERTS_KEPT))
+        self._points: PointMaker | None = None
+        self._arrived: Arrived | None = None
+        self._connection = 0
+        self._pending: list[Draft] = []
+        self._alerts: list[Draft] = []
+        self._next_commit_ns = clock.mono_ns() + COMMIT_NS
+        self._next_ledger_ns = 0
+        self._must_date = False
+
+    def serve(self, outputs: Sequence[Output]) -> None:
+        """Say who is to be told; before the first line."""
+        self._outputs = outputs
+        if any(output.name == INFLUXDB for output in outputs):
+            self._points = PointMaker(self._outbox.cursor(CURSOR))
+
+    def accept_line(self, line: bytes) -> bool:
+        """Take one line of core; False when it was no snapshot (counted) or nothing new."""
+        now_ns = self._clock.mono_ns()
+        self.counters.lines_count += 1
+        try:
+            snapshot = parse_snapshot(line)
+        except FrameError as err:
+            self.counters.garbled_count += 1
+            self.last_problem = str(err)
+            return False
+        before = self._arrived.snapshot if self._arrived else None
+        if before and (before.boot_id, before.seq) == (snapshot.boot_id, snapshot.seq):
+            self.counters.repeated_count += 1
+            return False
+        is_first = self._connection != self.counters.connects_count
+        self._connection = self.counters.connects_count
+        if self._timekeeper.take(snapshot, now_ns, is_first):
+            self._must_date = True
+            self.commit()
+        is_news = before is None or (before.boot_id, before.mono_s) != (snapshot.boot_id, snapshot.mono_s)
+        number = self._arrived.number + 1 if self._arrived else 1
+        self._arrived = Arrived(number, snapshot, self._timekeeper.moment(now_ns), is_news)
+        self._take_snapshot(self._arrived)
+        self.tick()
+        return True
+
+    def tick(self) -> None:
+        """Do what time brings; about once a second, also while core is silent."""
+        now_ns = self._clock.mono_ns()
+        link = self.link()
+        self._board.put(self._arrived, link)
+        snapshot = self._arrived.snapshot if self._arrived and link == "live" else None
+        self._raise_alerts(self._disk_seen(snapshot), now_ns)
+        if self.is_core_ready and now_ns >= self._next_ledger_ns:
+            self.look_at_ledger()
+        if now_ns >= self._next_commit_ns:
+            self.commit()
+        self._wake()
+
+    @property
+    def is_core_ready(self) -> bool:
+        """Return whether core has spoken on the present connection, so that the ledger can be believed."""
+        return self.connected and self._arrived is not None and self._connection == self.counters.connects_count
+
+    def link(self) -> str:
+        """Return how fresh core's word is: `live`, `stale` or `waiting` (shared/SNAPSHOT.md)."""
+        if self._arrived is None:
+            return "waiting"
+        age_ns = self._clock.mono_ns() - self._arrived.moment.mono_ns
+        return "stale" if age_ns + self._arrived.snapshot.standing_s * NS_PER_S > STALE_NS else "live"
+
+    def look_at_ledger(self, is_last: bool = False) -> None:
+        """Read the ledger and hand on what it says; where it can't be read now, the next time will do."""
+        now_ns = self._clock.mono_ns()
+        self._next_ledger_ns = now_ns + COMMIT_NS
+        try:
+            ledger = read_ledger(self._data_dir)
+        except LedgerError as err:
+            self.ledger_problem = str(err)
+            return
+        self.ledger_problem = ""
+        if ledger is not None:
+            self._take_ledger(ledger, now_ns, is_last)
+
+    def commit(self) -> None:
+        """Store what was gathered; what the disk doesn't take is held, bounded, and tried again."""
+        self._next_commit_ns = self._clock.mono_ns() + COMMIT_NS
+        if self._points is None:
+            return
+        self._date_pending()
+        try:
+            self._outbox.put(INFLUXDB, self._pending)
+            self._pending = []
+            self._date_stored()
+            self._outbox.put_cursors({CURSOR: self._points.cursor()})
+            for output in self._outputs:
+                output.wake()
+        except OutputError as err:
+            self.last_problem = str(err)
+            self._bound_pending()
+
+    def finish(self) -> None:
+        """Take the last of everything: the ledger as core left it, the live values begun, all stored."""
+        if self._arrived is not None:
+            self.look_at_ledger(is_last=True)
+        if self._points is not None:
+            moment = self._timekeeper.moment(self._clock.mono_ns())
+            self._pending += self._points.close_live(moment, is_last=True)
+        self.commit()
+        self._wake()
+
+    # within
+
+    def _take_snapshot(self, arrived: Arrived) -> None:
+        if self._points is not None and self._is_telling(arrived.snapshot):
+            self._pending += self._points.take(arrived.snapshot, arrived.moment)
+
+    @staticmethod
+    def _is_telling(snapshot: Snapshot) -> bool:
+        """Return whether core has readings at all; before its first tile everything is empty."""
+        return any(damper.unit_id for damper in snapshot.dampers)
+
+    def _take_ledger(self, ledger: LedgerNow, now_ns: int, is_last: bool) -> None:
+        if any(output.name == MQTT for output in self._outputs):
+            self._board.put_duties(ledger.units)
+        if self._points is not None:
+            self._pending += self._points.take_ledger(ledger, self._timekeeper.moment(now_ns), is_last)
+
+    def _disk_seen(self, snapshot: Snapshot | None) -> Snapshot | None:
+        """Return the snapshot alerts go by: one whose readings stand still is stale, yet says why."""
+        if snapshot is None and self._arrived is not None and self._arrived.snapshot.standing_s > 0:
+            age_ns = self._clock.mono_ns() - self._arrived.moment.mono_ns
+            return self._arrived.snapshot if age_ns <= STALE_NS else None
+        return snapshot
+
+    def _raise_alerts(self, snapshot: Snapshot | None, now_ns: int) -> None:
+        if not any(output.name == MQTT for output in self._outputs):
+            return
+        moment = self._timekeeper.moment(now_ns)
+        health = [output.health() for output in self._outputs]
+        found = self._watch.take(snapshot, health, moment)
+        self._alerts += [
+            Draft(ALERT, moment.boot_id, moment.mono_ns, moment.utc_ns, encode(alert_object(a))) for a in found
+        ]
+        if not self._alerts:
+            return
+        try:
+            self._outbox.put(MQTT, self._alerts)
+            self._alerts = []
+            self._outbox.put_cursors({ALERTS_KEPT: self._watch.kept()})
+        except OutputError as err:
+            self.last_problem = str(err)
+            self._alerts = self._alerts[-PENDING_LIMIT:]
+        self._board.put_unstored(tuple(draft.payload for draft in self._alerts))
+
+    def _date_pending(self) -> None:
+        """Give a time to gathered points that arose before it was known."""
+        offset_ns = self._timekeeper.offset_ns
+        if offset_ns is not None:
+            self._pending = [
+                replace(draft, utc_ns=draft.mono_ns + offset_ns) if draft.utc_ns is None else draft
+                for draft in self._pending
+            ]
+
+    def _date_stored(self) -> None:
+        """Give a time to stored points that arose before it was known; once, tried until the disk takes it."""
+        offset_ns = self._timekeeper.offset_ns
+        if offset_ns is not None and self._must_date:
+            self._outbox.date(self._timekeeper.moment(0).boot_id, offset_ns)
+            self._must_date = False
+
+    def _bound_pending(self) -> None:
+        over = len(self._pending) - PENDING_LIMIT
+        if over <= 0:
+            return
+        live = [i for i, draft in enumerate(self._pending) if draft.kind == LIVE][:over]
+        gone = set(live)
+        self._pending = [draft for i, draft in enumerate(self._pending) if i not in gone]
+        self.dropped_count += len(gone)
+
+    def _wake(self) -> None:
+        for output in self._outputs:
+            if output.name == MQTT:
+                output.wake()

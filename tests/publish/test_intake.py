@@ -1,0 +1,294 @@
+"""From core's lines and the ledger to what is told: zeros never, times once, full disks survived."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from dutylog.clock import ManualClock
+from dutylog.errors import OutputError
+from dutylog.publish.board import Board
+from dutylog.publish.intake import Intake
+from dutylog.publish.outbox import Outbox
+from dutylog.publish.output import OutputHealth
+from dutylog.publish.snapshot import encode_snapshot
+from dutylog.publish.timekeeper import Timekeeper
+from ledger.builders import commit_at, fill, open_ledger
+from web.samples import damper_now, snapshot
+
+BOOT = "this-boot"
+S = 1_000_000_000
+
+
+def open_with_units(folder):
+    """Return a ledger of four dampers that have counted, and their ids."""
+    ledger = open_ledger(folder)
+    units = fill(ledger)
+    ledger.commit(commit_at(units, 3))
+    return ledger, units
+
+
+class FakeOutput:
+    def __init__(self, name):
+        self.name = name
+        self.is_refused = False
+        self.woken = 0
+
+    def run(self, stop):
+        raise NotImplementedError
+
+    def wake(self):
+        self.woken += 1
+
+    def health(self):
+        return OutputHealth(self.name, 30.0, 1.0, True, True, self.is_refused)
+
+
+class Rig:
+    """The intake over a real outbox, with a clock of its own."""
+
+    def __init__(self, folder, names=("mqtt", "influxdb")):
+        self.folder = folder
+        self.clock = ManualClock(mono_ns=1000 * S)
+        self.outbox = Outbox(folder / "outbox.sqlite")
+        self.board = Board()
+        self.intake = Intake(folder, self.outbox, self.board, self.clock, Timekeeper(BOOT))
+        self.outputs = [FakeOutput(name) for name in names]
+        self.intake.serve(self.outputs)
+        self.seq = 0
+
+    def connect(self):
+        self.intake.connected = True
+        self.intake.counters.connects_count += 1
+
+    def second(self, **changes):
+        """Let a second pass and take a snapshot of it."""
+        self.clock.advance(1.0)
+        self.seq += 1
+        values = {"mono_s": float(self.seq), "utc_ns": 1_700_000_000 * S + self.seq * S} | changes
+        return self.intake.accept_line(encode_snapshot(snapshot(self.seq, **values)).rstrip(b"\n"))
+
+    def alerts(self):
+        return [json.loads(item.payload) for item in self.outbox.peek("mqtt", 100)]
+
+
+@pytest.fixture
+def rig(tmp_path):
+    one = Rig(tmp_path)
+    yield one
+    one.outbox.close()
+
+
+def waiting_dampers():
+    return tuple(
+        replace(damper_now(p, body_c=None), unit_id="", state="waiting", energy_total_j=0.0) for p in ("front_left",)
+    )
+
+
+def test_nothing_is_told_before_core_has_readings(rig):
+    """A zero at start would add a whole life once more in some databases."""
+    rig.connect()
+    for _ in range(30):
+        rig.second(dampers=waiting_dampers())
+    rig.intake.commit()
+    assert rig.outbox.counts("influxdb").waiting == {}
+    assert rig.board.look().duties == ()
+
+
+def test_totals_come_from_the_ledger_once_core_has_spoken(rig, tmp_path):
+    (ledger, units) = open_with_units(tmp_path)
+    with ledger:
+        rig.intake.tick()
+        assert rig.board.look().duties == ()  # core hasn't spoken on any connection
+        rig.connect()
+        rig.intake.tick()
+        assert rig.board.look().duties == ()
+        rig.second()
+        assert {unit.unit_id for unit in rig.board.look().duties} == set(units)
+        assert all(unit.totals == ledger.totals(unit.unit_id) for unit in rig.board.look().duties)
+
+
+def test_a_ledger_that_is_not_there_is_waited_for(rig, tmp_path):
+    rig.connect()
+    rig.second()
+    assert "no ledger" in rig.intake.ledger_problem
+    assert rig.board.look().duties == ()
+    (ledger, _) = open_with_units(tmp_path)
+    ledger.close()
+    for _ in range(11):
+        rig.second()
+    assert rig.intake.ledger_problem == ""
+    assert rig.board.look().duties
+
+
+def test_a_new_connection_must_speak_before_the_ledger_is_believed_again(rig, tmp_path):
+    """Core started anew may be putting the ledger together."""
+    (ledger, _) = open_with_units(tmp_path)
+    ledger.close()
+    rig.connect()
+    rig.second()
+    rig.intake.connected = False
+    assert not rig.intake.is_core_ready
+    rig.connect()
+    assert not rig.intake.is_core_ready
+    rig.second()
+    assert rig.intake.is_core_ready
+
+
+def test_points_wait_undated_and_get_their_time_once(rig):
+    rig.connect()
+    for _ in range(25):
+        rig.second(utc_trusted=False, utc_ns=5)
+    rig.intake.commit()
+    assert rig.outbox.peek("influxdb", 100) == []
+    undated = rig.outbox.counts("influxdb").waiting["live"]
+    assert undated == 8
+    rig.second()
+    dated = rig.outbox.peek("influxdb", 100)
+    # Boot began at 1000 s of the monotonic clock; snapshot 26 arrived at 1026 and says 1700000026.
+    assert {item.utc_ns - item.mono_ns for item in dated} == {1_700_000_000 * S - 1000 * S}
+    assert len(dated) >= undated
+    assert all(item.boot_id == BOOT for item in dated)
+
+
+def test_a_wall_clock_that_jumps_moves_no_point(rig):
+    """Order is that of monotonic time, whatever a person does to the clock."""
+    rig.connect()
+    rig.second()
+    rig.second()
+    for n in range(40):
+        rig.second(utc_ns=(1_000_000_000 + 3_000_000 * n * (-1) ** n) * S)
+    rig.intake.commit()
+    items = rig.outbox.peek("influxdb", 1000)
+    assert len(items) > 8
+    assert len({item.utc_ns - item.mono_ns for item in items}) == 1
+
+
+def test_the_first_line_of_a_connection_sets_no_time(rig):
+    """It may have been lying there since the source stood still."""
+    rig.connect()
+    rig.second(utc_ns=1)
+    assert rig.board.look().arrived.moment.utc_ns is None
+    rig.second()
+    assert rig.board.look().arrived.moment.utc_ns == 1_700_000_002 * S
+
+
+def test_readings_that_stand_still_are_no_news(rig):
+    rig.connect()
+    rig.second()
+    assert rig.board.look().arrived.is_news
+    rig.second(mono_s=1.0)
+    assert not rig.board.look().arrived.is_news
+
+
+def test_garbage_repeats_and_silence_are_counted_and_shown(rig):
+    rig.connect()
+    assert rig.intake.link() == "waiting"
+    rig.second()
+    line = encode_snapshot(snapshot(rig.seq, mono_s=1.0)).rstrip(b"\n")
+    assert not rig.intake.accept_line(line)
+    assert not rig.intake.accept_line(b"\xff{}")
+    assert (rig.intake.counters.repeated_count, rig.intake.counters.garbled_count) == (1, 1)
+    assert rig.intake.link() == "live"
+    rig.clock.advance(4.0)
+    rig.intake.tick()
+    assert rig.board.look().link == "stale"
+
+
+def test_an_alert_is_stored_at_once_and_the_outputs_are_woken(rig):
+    rig.connect()
+    for _ in range(3):
+        rig.second(dampers=(damper_now("front_left", faults=("gap",)),))
+    (alert,) = rig.alerts()
+    assert (alert["kind"], alert["state"]) == ("damper_fault", "raised")
+    assert rig.outputs[0].woken >= 3
+
+
+def test_a_disk_that_stands_still_is_told_though_readings_are_stale(rig):
+    rig.connect()
+    rig.second()
+    rig.second(standing_s=5.0)
+    assert rig.board.look().link == "stale"
+    assert [alert["kind"] for alert in rig.alerts()] == ["disk"]
+
+
+class FullDisk(Outbox):
+    is_full = False
+
+    def put(self, output, items):
+        if self.is_full:
+            raise OutputError("outbox x: no room left on the disk; free some space")
+        super().put(output, items)
+
+
+def test_a_full_disk_holds_what_comes_shows_alerts_and_recovers(tmp_path):
+    rig = Rig(tmp_path)
+    rig.outbox.close()
+    rig.outbox = rig.intake._outbox = FullDisk(tmp_path / "outbox.sqlite")
+    rig.connect()
+    rig.second()
+    rig.outbox.is_full = True
+    for _ in range(30):
+        rig.second(dampers=(damper_now("front_left", faults=("gap",)),))
+    (payload,) = rig.board.look().unstored_alerts
+    assert json.loads(payload)["kind"] == "damper_fault"
+    assert "no room" in rig.intake.last_problem
+    rig.outbox.is_full = False
+    for _ in range(11):
+        rig.second(dampers=(damper_now("front_left", faults=("gap",)),))
+    assert rig.board.look().unstored_alerts == ()
+    assert [alert["kind"] for alert in rig.alerts()] == ["damper_fault"]
+    assert rig.outbox.counts("influxdb").waiting["live"] >= 3
+    assert rig.intake.dropped_count == 0
+    rig.outbox.close()
+
+
+def test_what_is_held_for_a_full_disk_is_bounded_and_counted(tmp_path, monkeypatch):
+    monkeypatch.setattr("dutylog.publish.intake.PENDING_LIMIT", 20)
+    rig = Rig(tmp_path)
+    rig.outbox.close()
+    rig.outbox = rig.intake._outbox = FullDisk(tmp_path / "outbox.sqlite")
+    rig.outbox.is_full = True
+    rig.connect()
+    for _ in range(200):
+        rig.second()
+    assert rig.intake.dropped_count > 20
+    rig.outbox.is_full = False
+    rig.intake.commit()
+    assert rig.outbox.counts("influxdb").waiting["live"] <= 24
+    rig.outbox.close()
+
+
+def test_the_last_of_everything_is_stored_at_stop(rig, tmp_path):
+    (ledger, units) = open_with_units(tmp_path)
+    ledger.close()
+    rig.connect()
+    rig.second()
+    rig.second()
+    rig.intake.finish()
+    waiting = rig.outbox.counts("influxdb").waiting
+    assert waiting["live"] == 4
+    assert waiting["duty"] == len(units)
+
+
+def test_without_a_database_no_point_is_made(tmp_path):
+    rig = Rig(tmp_path, names=("mqtt",))
+    rig.connect()
+    for _ in range(30):
+        rig.second()
+    rig.intake.finish()
+    assert rig.outbox.counts("influxdb").waiting == {}
+    assert Path(tmp_path / "outbox.sqlite").exists()
+    rig.outbox.close()
+
+
+def test_without_a_broker_no_alert_is_kept(tmp_path):
+    rig = Rig(tmp_path, names=("influxdb",))
+    rig.connect()
+    for _ in range(5):
+        rig.second(dampers=(damper_now("front_left", faults=("gap",)),))
+    assert rig.outbox.counts("mqtt").waiting == {}
+    rig.outbox.close()
