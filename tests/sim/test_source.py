@@ -44,12 +44,10 @@ def test_it_is_a_source(demo_vehicle: Vehicle) -> None:
     assert source.text == "simulated vehicle, scenario washboard, seed 1, pace 1"
     assert [(s.name, s.dtype, s.samples_per_second) for s in source.streams] == [
         ("travel", "i2", 1000),
-        ("body", "f4", 10),
-        ("ambient", "f4", 1),
-        ("speed", "f4", 5),
+        ("slow", "f4", 10),
     ]
     assert [c.unit for c in source.streams[0].channels] == ["count"] * 4
-    assert [c.name for c in source.streams[1].channels] == [d.position for d in demo_vehicle.dampers]
+    assert [c.name for c in source.streams[1].channels] == [*(d.position for d in demo_vehicle.dampers), "", ""]
 
 
 def test_blocks_lie_on_the_grid_and_hold_what_the_sensors_said(demo_vehicle: Vehicle) -> None:
@@ -65,9 +63,7 @@ def test_blocks_lie_on_the_grid_and_hold_what_the_sensors_said(demo_vehicle: Veh
     ).advance(1000)
     expected = {
         "travel": samples.travel_counts[:, 0],
-        "body": samples.body_c[:, 0],
-        "ambient": samples.ambient_c[:, None],
-        "speed": samples.speed_mps[:, None],
+        "slow": np.column_stack([samples.body_c[:, 0], samples.ambient_c, samples.speed_mps]),
     }
     for stream in source.streams:
         mine = [block for block in blocks if block.stream == stream]

@@ -45,7 +45,7 @@ def test_same_seed_same_drive_and_lengths_of_asking_change_nothing(demo_vehicle:
     assert np.array_equal(np.concatenate([s.speed_mps for s, _ in parts]), whole_samples.speed_mps)
     assert np.array_equal(np.concatenate([s.ambient_c for s, _ in parts]), whole_samples.ambient_c)
     assert _same(parts[-1][1], whole_truth)
-    assert [s.first_speed for s, _ in parts] == [0, 1, 4, 10]
+    assert [s.first_slow for s, _ in parts] == [0, 1, 8, 20]
     other, _ = _drive(demo_vehicle, seed=2).advance(3000)
     assert not np.array_equal(other.travel_counts, whole_samples.travel_counts)
 
@@ -224,8 +224,8 @@ def test_thermocouples_are_rounded_to_their_step(demo_vehicle: Vehicle) -> None:
     assert np.array_equal(steps, np.rint(steps))
     assert np.max(np.abs(samples.body_c[-1] - truth.body_c)) < 0.5
     assert samples.body_c.shape == (50, 1, 4)
-    assert samples.ambient_c.shape == (5,)
-    assert samples.speed_mps.shape == (25,)
+    assert samples.ambient_c.shape == (50,)
+    assert samples.speed_mps.shape == (50,)
 
 
 def test_hum_appears_at_its_frequency(demo_vehicle: Vehicle) -> None:

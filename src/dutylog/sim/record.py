@@ -17,7 +17,7 @@ from dutylog.domain.vehicle import Vehicle
 from dutylog.errors import InputError
 from dutylog.sim.parameters import VehicleParameters, generic_parameters
 from dutylog.sim.scenario import Scenario
-from dutylog.sim.sensors import AMBIENT_HZ, BODY_HZ, SPEED_HZ, TRAVEL_HZ, ScriptedFault
+from dutylog.sim.sensors import SLOW_HZ, TRAVEL_HZ, ScriptedFault
 from dutylog.sim.truth import Truth
 from dutylog.sim.vehicle import Samples, SimulatedVehicle
 
@@ -100,9 +100,9 @@ def _columns(vehicle: Vehicle, pieces: Sequence[Samples]) -> Columns:
     for wheel, damper in enumerate(vehicle.dampers):
         raw, mm = (np.array(column) for column in zip(*damper.calibration, strict=True))
         columns[f"{damper.position}_travel_mm"] = _calibrate_mm(counts[:, wheel].astype(np.float64), raw, mm)
-        columns[f"{damper.position}_body_c"] = _spread(body_c[:, wheel], BODY_HZ, len(counts))
-    columns["ambient_c"] = _spread(np.concatenate([p.ambient_c for p in pieces]), AMBIENT_HZ, len(counts))
-    columns["speed_mps"] = _spread(np.concatenate([p.speed_mps for p in pieces]), SPEED_HZ, len(counts))
+        columns[f"{damper.position}_body_c"] = _spread(body_c[:, wheel], SLOW_HZ, len(counts))
+    columns["ambient_c"] = _spread(np.concatenate([p.ambient_c for p in pieces]), SLOW_HZ, len(counts))
+    columns["speed_mps"] = _spread(np.concatenate([p.speed_mps for p in pieces]), SLOW_HZ, len(counts))
     return {name: column[kept] for name, column in columns.items()}
 
 

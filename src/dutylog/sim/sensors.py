@@ -15,9 +15,8 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 TRAVEL_HZ = 1000
-BODY_HZ = 10
-SPEED_HZ = 5
-AMBIENT_HZ = 1
+SLOW_HZ = 10
+"""Temperatures and speed are one stream: each stream costs a header of a frame a second."""
 
 THERMOCOUPLE_STEP_K = 0.0625
 """Step of common thermocouple converters (reference file 10_i2c_devices.json, hot junction register)."""
@@ -190,7 +189,7 @@ class SlowSensors:
         return reading.astype(np.float32)
 
     def read_ambient_c(self, ambient_c: float) -> float:
-        """Return one reading of the air temperature [degC]."""
+        """Return one reading of the air temperature [degC], of the moment of the bodies'."""
         noisy = ambient_c + self._parameters.ambient_noise_k * float(self._ambient_rng.standard_normal())
         return round(noisy / THERMOCOUPLE_STEP_K) * THERMOCOUPLE_STEP_K
 

@@ -15,7 +15,7 @@ from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED
 from dutylog.recording.source import Batch
 from dutylog.sim.parameters import VehicleParameters, generic_parameters
 from dutylog.sim.scenario import Scenario
-from dutylog.sim.sensors import AMBIENT_HZ, BODY_HZ, SPEED_HZ, TRAVEL_HZ, ScriptedFault
+from dutylog.sim.sensors import SLOW_HZ, TRAVEL_HZ, ScriptedFault
 from dutylog.sim.truth import Truth
 from dutylog.sim.vehicle import TICK_SAMPLES, Samples, SimulatedVehicle
 from dutylog.units import FS_PER_S, NS_PER_S
@@ -25,20 +25,20 @@ WAIT_S = 0.2
 
 SIM_STREAMS = (
     ("travel", "i2", TRAVEL_HZ),
-    ("body", "f4", BODY_HZ),
-    ("ambient", "f4", AMBIENT_HZ),
-    ("speed", "f4", SPEED_HZ),
+    ("slow", "f4", SLOW_HZ),
 )
 
 
 def simulated_streams(vehicle: Vehicle) -> tuple[Stream, ...]:
-    """Return the streams of a simulated vehicle: travel, body, ambient, speed, numbered from 1."""
+    """Return the streams of a simulated vehicle: travel; temperatures and speed. Numbered from 1."""
     positions = [damper.position for damper in vehicle.dampers]
     channels = (
         tuple(Channel(position, TRAVEL, "count") for position in positions),
-        tuple(Channel(position, BODY_TEMPERATURE, "c") for position in positions),
-        (Channel("", AMBIENT_TEMPERATURE, "c"),),
-        (Channel("", SPEED, "mps"),),
+        (
+            *(Channel(position, BODY_TEMPERATURE, "c") for position in positions),
+            Channel("", AMBIENT_TEMPERATURE, "c"),
+            Channel("", SPEED, "mps"),
+        ),
     )
     return tuple(
         Stream(number, name, dtype, FS_PER_S // rate_hz, columns)
@@ -137,16 +137,13 @@ class SimulatedSource:
 
     def _blocks(self, samples: Samples) -> list[Block]:
         """Put one tick's samples of every stream into blocks; dropped samples split the travel."""
-        travel, body, ambient, speed = self.streams
+        travel, slow = self.streams
         blocks = []
         for start, stop in kept_runs(samples.kept):
             rows = samples.travel_counts[start:stop, 0].astype("<i2")
             blocks.append(self._block(travel, samples.first_travel + start, rows))
-        blocks.append(self._block(body, samples.first_body, samples.body_c[:, 0].astype("<f4")))
-        if len(samples.ambient_c):
-            blocks.append(self._block(ambient, samples.first_ambient, samples.ambient_c[:, None].astype("<f4")))
-        if len(samples.speed_mps):
-            blocks.append(self._block(speed, samples.first_speed, samples.speed_mps[:, None].astype("<f4")))
+        columns = np.column_stack([samples.body_c[:, 0], samples.ambient_c, samples.speed_mps]).astype("<f4")
+        blocks.append(self._block(slow, samples.first_slow, columns))
         return blocks
 
     def _block(self, stream: Stream, first_index: int, data: NDArray[Any]) -> Block:

@@ -14,7 +14,7 @@ from dutylog.sim.heat_truth import TwoNodeHeat
 from dutylog.sim.parameters import VehicleParameters
 from dutylog.sim.quarter_car import QuarterCar
 from dutylog.sim.scenario import Scenario, Timeline, build_belt
-from dutylog.sim.sensors import AMBIENT_HZ, BODY_HZ, SPEED_HZ, TRAVEL_HZ, ScriptedFault, SlowSensors, TravelSensors
+from dutylog.sim.sensors import TRAVEL_HZ, ScriptedFault, SlowSensors, TravelSensors
 from dutylog.sim.truth import Truth, TruthCounter
 
 Floats = NDArray[np.float64]
@@ -31,18 +31,16 @@ class Samples:
     """What the sensors said in one call; rows of a stream go on where the last call ended.
 
     travel_counts: (n, runs, wheels). kept: (n,) False where the sample never arrives. body_c:
-    (k, runs, wheels) at 10 Hz. ambient_c: (m,) at 1 Hz. speed_mps: (j,) at 5 Hz. first_*: index of
-    the first row on the stream's grid; row i is the value at i / rate.
+    (k, runs, wheels), ambient_c and speed_mps: (k,) at 10 Hz. first_*: index of the first row on the
+    stream's grid; row i is the value at i / rate.
     """
 
     first_travel: int
     travel_counts: NDArray[np.int16]
     kept: NDArray[np.bool_]
-    first_body: int
+    first_slow: int
     body_c: NDArray[np.float32]
-    first_ambient: int
     ambient_c: NDArray[np.float32]
-    first_speed: int
     speed_mps: NDArray[np.float32]
 
 
@@ -120,11 +118,9 @@ class SimulatedVehicle:
         for _ in range(n_samples // TICK_SAMPLES):
             time_s = self.time_s
             body.append(self._slow.read_body_c(time_s, self._heat.body_c))
+            ambient.append(self._slow.read_ambient_c(self._timeline.ambient_c(time_s)))
             speed_mps = float(self._timeline.motion(np.array([time_s]))[1][0])
-            if self._tick % (BODY_HZ // SPEED_HZ) == 0:
-                speed.append(self._slow.read_speed_mps(speed_mps))
-            if self._tick % (BODY_HZ // AMBIENT_HZ) == 0:
-                ambient.append(self._slow.read_ambient_c(self._timeline.ambient_c(time_s)))
+            speed.append(self._slow.read_speed_mps(speed_mps))
             travel.append(self._drive_tick(time_s, speed_mps))
             self._tick += 1
         first_travel = first_tick * TICK_SAMPLES
@@ -132,11 +128,9 @@ class SimulatedVehicle:
             first_travel=first_travel,
             travel_counts=np.concatenate(travel),
             kept=self._travel.kept(first_travel, n_samples),
-            first_body=first_tick,
+            first_slow=first_tick,
             body_c=np.stack(body),
-            first_ambient=-(-first_tick * AMBIENT_HZ // BODY_HZ),
             ambient_c=np.array(ambient, dtype=np.float32),
-            first_speed=-(-first_tick * SPEED_HZ // BODY_HZ),
             speed_mps=np.array(speed, dtype=np.float32),
         )
         return samples, self.truth()
