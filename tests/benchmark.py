@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 from tests.benchmark_accuracy import accuracy_table
 from tests.benchmark_estimators import estimator_lines
+from tests.benchmark_instructions import instruction_lines
 from tests.benchmark_live import live_lines
 from tests.benchmark_log import LONG_HOURS, log_lines
 from tests.benchmark_speed import speed_lines
@@ -37,7 +38,7 @@ def write_table(lines: list[str], document: Path = DOCUMENT) -> None:
 def main() -> None:
     """Print the parts that were asked for, the usual ones by default."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmark", description=__doc__)
-    parser.add_argument("parts", nargs="*", help=f"{', '.join(USUAL)} (by default), estimators, long (20 minutes)")
+    parser.add_argument("parts", nargs="*", help=f"{', '.join(USUAL)} (by default), estimators, instructions, long")
     parser.add_argument("--write", action="store_true", help=f"put the accuracy table into {DOCUMENT.name}")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="dutylog-benchmark-") as name:
@@ -48,7 +49,8 @@ def main() -> None:
             "log": ("`dutylog integrate` of a raw log, four dampers at 1 kHz", lambda: log_lines(folder)),
             "long": ("The same up to 100 hours", lambda: log_lines(folder, LONG_HOURS)),
             "estimators": ("Shaft-speed estimators side by side", estimator_lines),
-            "live": ("Core while it logs, four dampers at 1 kHz", lambda: live_lines(folder)),
+            "instructions": ("Instructions of core, counted", lambda: instruction_lines(folder)),
+            "live": ("Core while it logs at 1 kHz", lambda: live_lines(folder)),
         }
         unknown = set(options.parts) - set(parts)
         if unknown:

@@ -1,17 +1,25 @@
-"""Core with a stopwatch on its commits, for the benchmark: settings on standard input, times to a file at the end."""
+"""Core with a sensor that costs nothing and a stopwatch, for the benchmark.
+
+Settings on standard input; the times of rounds and commits go to a file at the end.
+"""
 
 from __future__ import annotations
 
 import json
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from tests.benchmark_source import CountsSource
+
+from dutylog.clock import Clock
 from dutylog.daemon import core
+from dutylog.daemon.core_settings import CoreSettings
 from dutylog.ledger.ledger import Ledger
-from dutylog.recording.log import LogWriter
+from dutylog.recording.segment_files import SegmentFiles
+from dutylog.recording.source import Batch
 
 
 def timed(method: Callable[..., Any], taken_ns: list[int]) -> Callable[..., Any]:
@@ -27,11 +35,38 @@ def timed(method: Callable[..., Any], taken_ns: list[int]) -> Callable[..., Any]
     return call
 
 
+class TimedSource:
+    """A source that notes how long core is busy with each batch until it asks for the next."""
+
+    def __init__(self, inner: CountsSource, busy_ns: list[int]) -> None:
+        self._inner, self._busy_ns = inner, busy_ns
+        self.kind, self.text, self.resumable, self.streams = inner.kind, inner.text, inner.resumable, inner.streams
+        self._given_ns: int | None = None
+
+    def start(self, epoch: int, next_index: Mapping[int, int]) -> None:
+        self._inner.start(epoch, next_index)
+
+    def read_batch(self) -> Batch | None:
+        if self._given_ns is not None:
+            self._busy_ns.append(time.perf_counter_ns() - self._given_ns)
+        batch = self._inner.read_batch()
+        self._given_ns = time.perf_counter_ns()
+        return batch
+
+    def close(self) -> None:
+        self._inner.close()
+
+
 def main() -> int:
-    """Run core until SIGTERM, then write {"log": [ns, ...], "ledger": [ns, ...]}."""
-    times: dict[str, list[int]] = {"log": [], "ledger": []}
-    LogWriter.commit = timed(LogWriter.commit, times["log"])  # type: ignore[method-assign]
+    """Run core until SIGTERM, then write {"block": [ns, ...], "log": [ns, ...], "ledger": [ns, ...]}."""
+    times: dict[str, list[int]] = {"block": [], "log": [], "ledger": []}
+    SegmentFiles.commit = timed(SegmentFiles.commit, times["log"])  # type: ignore[method-assign]
     Ledger.commit = timed(Ledger.commit, times["ledger"])  # type: ignore[method-assign]
+
+    def open_source(settings: CoreSettings, clock: Clock) -> TimedSource:
+        return TimedSource(CountsSource(settings.vehicle, 1e6, clock), times["block"])
+
+    core.open_source = open_source  # type: ignore[assignment]
     status = core.main()
     Path(sys.argv[1]).write_text(json.dumps(times), encoding="utf-8")
     return status

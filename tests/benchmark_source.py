@@ -57,11 +57,14 @@ class CountsSource:
         whole = len(once) // RATE_HZ * RATE_HZ
         counts = np.rint(np.clip(np.nan_to_num(once[:whole]) / STROKE_MM, 0, 1) * COUNTS).astype("<i2")
         self._counts = np.concatenate([counts, counts[::-1]])
-        grids = ((1, "travel", "i2", RATE_HZ), (2, "body", "f4", SLOW_HZ), (3, "vehicle", "f4", SPEED_HZ))
+        grids = ((1, "travel", "i2", RATE_HZ), (2, "temperature", "f4", SLOW_HZ), (3, "speed", "f4", SPEED_HZ))
         channels = (
             tuple(Channel(position, TRAVEL, "count") for position in positions),
-            tuple(Channel(position, BODY_TEMPERATURE, "c") for position in positions),
-            (Channel("", AMBIENT_TEMPERATURE, "c"), Channel("", SPEED, "mps")),
+            (
+                *(Channel(position, BODY_TEMPERATURE, "c") for position in positions),
+                Channel("", AMBIENT_TEMPERATURE, "c"),
+            ),
+            (Channel("", SPEED, "mps"),),
         )
         self.streams = tuple(
             Stream(number, name, dtype, FS_PER_S // rate_hz, columns)
@@ -82,16 +85,16 @@ class CountsSource:
             due_ns = self._t0_ns + (self._batch + 1) * NS_PER_S // BATCH_HZ
             self._clock.sleep(max(0.0, (due_ns - self._clock.mono_ns()) / NS_PER_S))
         batch, self._batch = self._batch, self._batch + 1
-        travel, body, vehicle = self.streams
+        travel, temperature, speed = self.streams
         rows = RATE_HZ // BATCH_HZ
         start = batch * rows % len(self._counts)
         warm = 40.0 + 30.0 * np.sin(batch * 1e-4)
         blocks = [
             self._block(travel, batch * rows, self._counts[start : start + rows]),
-            self._block(body, batch, np.full((1, len(body.channels)), warm, dtype="<f4")),
+            self._block(temperature, batch, np.full((1, len(temperature.channels)), warm, dtype="<f4")),
         ]
         if batch % (BATCH_HZ // SPEED_HZ) == 0:
-            blocks.append(self._block(vehicle, batch // 2, np.array([[25.0, 15.0]], dtype="<f4")))
+            blocks.append(self._block(speed, batch // 2, np.array([[15.0]], dtype="<f4")))
         return Batch(tuple(blocks))
 
     def close(self) -> None:
