@@ -36,10 +36,13 @@ def timed(method: Callable[..., Any], taken_ns: list[int]) -> Callable[..., Any]
 
 
 class TimedSource:
-    """A source that notes how long core is busy with each batch until it asks for the next."""
+    """A source that notes how long core is busy with each batch until it asks for the next.
 
-    def __init__(self, inner: CountsSource, busy_ns: list[int]) -> None:
-        self._inner, self._busy_ns = inner, busy_ns
+    sensor_ns: processor time that the benchmark's own sensor takes, which isn't core's.
+    """
+
+    def __init__(self, inner: CountsSource, busy_ns: list[int], sensor_ns: list[int]) -> None:
+        self._inner, self._busy_ns, self._sensor_ns = inner, busy_ns, sensor_ns
         self.kind, self.text, self.resumable, self.streams = inner.kind, inner.text, inner.resumable, inner.streams
         self._given_ns: int | None = None
 
@@ -49,7 +52,9 @@ class TimedSource:
     def read_batch(self) -> Batch | None:
         if self._given_ns is not None:
             self._busy_ns.append(time.perf_counter_ns() - self._given_ns)
+        began_ns = time.thread_time_ns()
         batch = self._inner.read_batch()
+        self._sensor_ns.append(time.thread_time_ns() - began_ns)
         self._given_ns = time.perf_counter_ns()
         return batch
 
@@ -58,13 +63,15 @@ class TimedSource:
 
 
 def main() -> int:
-    """Run core until SIGTERM, then write {"block": [ns, ...], "log": [ns, ...], "ledger": [ns, ...]}."""
-    times: dict[str, list[int]] = {"block": [], "log": [], "ledger": []}
+    """Run core until SIGTERM, then write lists of times [ns] for each "block", the "sensor", "log" and "ledger"."""
+    times: dict[str, list[int]] = {"block": [], "sensor": [], "log": [], "ledger": []}
     SegmentFiles.commit = timed(SegmentFiles.commit, times["log"])  # type: ignore[method-assign]
     Ledger.commit = timed(Ledger.commit, times["ledger"])  # type: ignore[method-assign]
 
     def open_source(settings: CoreSettings, clock: Clock) -> TimedSource:
-        return TimedSource(CountsSource(settings.vehicle, 1e6, clock), times["block"])
+        return TimedSource(
+            CountsSource(settings.vehicle, 1e6, Path(sys.argv[2]), clock), times["block"], times["sensor"]
+        )
 
     core.open_source = open_source  # type: ignore[assignment]
     status = core.main()

@@ -13,6 +13,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from tests.benchmark_source import CountsSource, write_counts, write_vehicle
+
 SHORT_S, LONG_S = 20, 60
 ARM_HZ = 1e9
 
@@ -20,8 +22,6 @@ ARM_HZ = 1e9
 def work(folder: Path, seconds: int, dampers: int) -> None:
     """Do core's rounds for so many seconds of data, as fast as it goes."""
     # Here, not above: whoever counts needs none of it.
-    from tests.benchmark_source import CountsSource, write_vehicle
-
     from dutylog import config
     from dutylog.clock import Clock, SystemClock
     from dutylog.daemon import core as core_module
@@ -33,7 +33,7 @@ def work(folder: Path, seconds: int, dampers: int) -> None:
     )
 
     def open_source(settings: CoreSettings, clock: Clock) -> CountsSource:
-        return CountsSource(settings.vehicle, seconds)
+        return CountsSource(settings.vehicle, seconds, folder / "counts.npy")
 
     class SourceClock(SystemClock):
         """Runs on with each batch, so that core commits once a second of data."""
@@ -81,6 +81,7 @@ def instruction_lines(folder: Path) -> list[str]:
 def _count(folder: Path, seconds: int, dampers: int) -> int:
     place = folder / f"{dampers}-{seconds}"
     place.mkdir()
+    write_counts(place)
     # fmt: off
     done = subprocess.run(
         ["valgrind", "--tool=callgrind", f"--callgrind-out-file={place / 'counts'}", sys.executable, "-m",

@@ -10,7 +10,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.benchmark_source import CountsSource, write_vehicle
+from tests.benchmark_source import CountsSource, write_counts, write_vehicle
 
 from dutylog import config
 from dutylog.clock import ManualClock
@@ -35,7 +35,7 @@ os.write(out, json.dumps({"status": status, "peak_kib": peak_kib, "cpu_s": times
 
 def make_log(vehicle: Vehicle, folder: Path, hours: float) -> int:
     """Write a raw log of 12-bit counts; return its bytes."""
-    source = CountsSource(vehicle, hours * 3600)
+    source = CountsSource(vehicle, hours * 3600, write_counts(folder.parent))
     writer = LogWriter(folder, vehicle, "benchmark", ManualClock())
     writer.start_epoch(source.streams, source.kind, source.text, 1)
     source.start(1, {})

@@ -10,7 +10,6 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
-import pyarrow.parquet as pq
 
 from dutylog.clock import Clock
 from dutylog.domain.vehicle import Vehicle
@@ -41,6 +40,20 @@ def write_vehicle(folder: Path, dampers: int = 4) -> Path:
     return file
 
 
+def write_counts(folder: Path) -> Path:
+    """Write the counts of all four dampers, there and back again."""
+    import pyarrow.parquet as pq
+
+    table = pq.read_table(CASE / "recording.parquet")
+    columns = [name for name in table.column_names if name.endswith("_travel_mm")]
+    once = np.array([table[name].to_numpy() for name in columns]).T
+    whole = len(once) // RATE_HZ * RATE_HZ
+    counts = np.rint(np.clip(np.nan_to_num(once[:whole]) / STROKE_MM, 0, 1) * COUNTS).astype("<i2")
+    file = folder / "counts.npy"
+    np.save(file, np.concatenate([counts, counts[::-1]]))
+    return file
+
+
 class CountsSource:
     """A source of 100 ms batches; with a clock at its pace, without one as fast as it is asked."""
 
@@ -48,15 +61,12 @@ class CountsSource:
     text = "C_desert in 12-bit counts"
     resumable = False
 
-    def __init__(self, vehicle: Vehicle, seconds: float, clock: Clock | None = None) -> None:
+    def __init__(self, vehicle: Vehicle, seconds: float, counts: Path, clock: Clock | None = None) -> None:
+        """counts: made by `write_counts`, so that whoever is measured needs no reader of Parquet files."""
         self._clock, self._end = clock, round(seconds * BATCH_HZ)
         positions = [damper.position for damper in vehicle.dampers]
-        table = pq.read_table(CASE / "recording.parquet")
-        columns = [name for name in table.column_names if name.endswith("_travel_mm")]
-        once = np.array([table[columns[i % len(columns)]].to_numpy() for i in range(len(positions))]).T
-        whole = len(once) // RATE_HZ * RATE_HZ
-        counts = np.rint(np.clip(np.nan_to_num(once[:whole]) / STROKE_MM, 0, 1) * COUNTS).astype("<i2")
-        self._counts = np.concatenate([counts, counts[::-1]])
+        once = np.load(counts)
+        self._counts = np.ascontiguousarray(once[:, [i % once.shape[1] for i in range(len(positions))]])
         grids = ((1, "travel", "i2", RATE_HZ), (2, "temperature", "f4", SLOW_HZ), (3, "speed", "f4", SPEED_HZ))
         channels = (
             tuple(Channel(position, TRAVEL, "count") for position in positions),

@@ -178,7 +178,7 @@ class EpochRun:
             if count < 1 and not (ended and buffer.end_index > start):
                 return
             span = None
-            if count > 1 and start - shape.past >= buffer.start_index:
+            if count >= 1 and start - shape.past >= buffer.start_index:
                 span = self._prepare_clean(buffer, estimator, self.next_tile, count)
             if span is None:
                 span = self._prepare(buffer, estimator, self.next_tile)
