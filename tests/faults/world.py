@@ -13,6 +13,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
+from benchmark_source import write_counts, write_vehicle
 from daemon.processes import DEMO, LIMIT_S, wait_until
 from daemon.test_daemon import children_of
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
@@ -22,13 +23,18 @@ from publish.influx_servers import ORG, TOKEN, RealInflux
 DATABASE = "world"
 MODULES = {"core": "dutylog.daemon.core", "page": "dutylog.web", "publish": "dutylog.publish"}
 FAULTS = (*MODULES, "broker", "database", "front")
-TRUSTED = Path(__file__).with_name("trusted")
+SITE = Path(__file__).with_name("site")
+ROOT = Path(__file__).parents[2]
 
 
 class World:
-    """One vehicle's daemon and who it tells. folder: of its own, for everything."""
+    """One vehicle's daemon and who it tells.
 
-    def __init__(self, folder, seed, pace):
+    folder: of its own, for everything. speed: of a fast clock, with a sensor that costs nothing; None for
+    real time and the simulated vehicle, `pace` times as fast.
+    """
+
+    def __init__(self, folder, seed, pace, speed=None):
         self._random = random.Random(seed)
         self.data = folder / "data"
         self.broker = Mosquitto(folder / "broker")
@@ -38,8 +44,13 @@ class World:
         token.write_text(TOKEN + "\n")
         token.chmod(0o600)
         self._vehicle = folder / "vehicle.toml"
+        self._speed, self._counts = speed, None
+        base = DEMO.read_text(encoding="utf-8")
+        if speed is not None:
+            self._counts = write_counts(folder)
+            base = write_vehicle(folder).read_text(encoding="utf-8") + '\n[source]\nkind = "simulated"\n'
         self._vehicle.write_text(
-            DEMO.read_text(encoding="utf-8")
+            base
             + f'\n[mqtt]\nhost = "127.0.0.1"\nport = {self.broker.port}\ntls = false\n'
             + f'\n[influxdb]\nurl = "{self.influx.url}"\norg = "{ORG}"\nbucket = "{DATABASE}"\n'
             + f'token_file = "{token}"\n',
@@ -49,26 +60,34 @@ class World:
         self.fired = Counter()
         self._down = {}
 
-    def start(self):
-        self.broker.start()
-        self.influx.start()
-        self.influx.make_database(DATABASE)
-        path = os.pathsep.join([str(TRUSTED), os.environ.get("PYTHONPATH", "")])
+    def start(self, with_network=True):
+        if with_network:
+            self.start_network()
+        env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(SITE), str(ROOT)])}
+        if self._speed is not None:
+            zero_ns = time.time_ns() - self._speed * time.monotonic_ns()
+            env |= {"DUTYLOG_TEST_SPEED": str(self._speed), "DUTYLOG_TEST_UTC0_NS": str(zero_ns)}
+            env |= {"DUTYLOG_TEST_COUNTS": str(self._counts)}
         self.process = subprocess.Popen(
             [sys.executable, "-m", "dutylog.cli.main", "run", "--config", str(self._vehicle),
              "--data", str(self.data), "--port", str(free_port()), "--pace", str(self._pace)],
-            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": path},
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=env,
         )  # fmt: skip
-        wait_until(lambda: self.health() and all(self._children().values()), "all processes run")
+        wait_until(lambda: self.health() and all(self.children().values()), "all processes run")
 
-    def torment(self, seconds):
+    def start_network(self):
+        self.broker.start()
+        self.influx.start()
+        self.influx.make_database(DATABASE)
+
+    def torment(self, seconds, faults=FAULTS):
         """Let something die every second or two; what was killed outside the daemon comes back after a while."""
         end_s = time.monotonic() + seconds
         while time.monotonic() < end_s:
             time.sleep(self._random.uniform(0.5, 2.0))
             for name in [name for name, due_s in self._down.items() if time.monotonic() > due_s]:
                 self._revive(name)
-            name = self._random.choice(FAULTS)
+            name = self._random.choice(faults)
             if name not in self._down:
                 self._kill(name)
         for name in list(self._down):
@@ -76,7 +95,7 @@ class World:
 
     def settle(self):
         """Wait until all that waited has been told, then stop the daemon: (status, what it said)."""
-        wait_until(lambda: all(self._children().values()), "all processes run again")
+        wait_until(lambda: all(self.children().values()), "all processes run again")
         wait_until(self._is_told, "all is told")
         # A broker that has just begun anew has forgotten all, and whoever tells it may be waiting to try again.
         wait_until(lambda: len(self.held_by_broker()) == len(self.ledger()), "the broker knows of every damper")
@@ -92,6 +111,22 @@ class World:
         self.influx.stop()
 
     # what must be equal in the end
+
+    def compare(self):
+        """Hold ledger, broker and database against each other."""
+        ledger, told, stored = self.ledger(), self.held_by_broker(), self.held_by_database()
+        assert len(ledger) == 4
+        assert all(duty.totals.strokes_count > 0 for duty in ledger.values())
+        for unit, duty in ledger.items():
+            last = [duty.totals.energy_uj / 1e6, duty.totals.strokes_count, duty.sequence]
+            one = told[unit]
+            assert [one["energy_total_j"], one["strokes_total_count"], one["seq"]] == last
+            points = stored[unit]
+            assert points[-1][1:] == last
+            # A point told twice under two times would have the sequence of the one before.
+            sequences = [point[3] for point in points]
+            assert sequences == sorted(set(sequences))
+            assert [point[1] for point in points] == sorted(point[1] for point in points)
 
     def ledger(self):
         """Return {unit_id: its duty} of the ledger."""
@@ -123,17 +158,18 @@ class World:
 
     # harm
 
-    def _children(self):
+    def children(self):
+        """Return {process: pid}."""
         found = children_of(self.process.pid)
         return {name: found.get(module) for name, module in MODULES.items()}
 
     def _kill(self, name):
         if name in MODULES:
-            pid = self._children()[name]
+            pid = self.children()[name]
             if pid is None:
                 return  # it has just died and isn't back yet
             os.kill(pid, signal.SIGKILL)
-            wait_until(lambda: self._children()[name] != pid, f"{name} is gone")
+            wait_until(lambda: self.children()[name] != pid, f"{name} is gone")
         else:
             {"broker": self.broker.kill, "database": self.influx.kill_database, "front": self.influx.stop_front}[name]()
             self._down[name] = time.monotonic() + self._random.uniform(0.5, 6.0)
