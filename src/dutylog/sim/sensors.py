@@ -21,6 +21,9 @@ SLOW_HZ = 10
 THERMOCOUPLE_STEP_K = 0.0625
 """Step of common thermocouple converters (reference file 10_i2c_devices.json, hot junction register)."""
 
+SPEED_STEP_MPS = 2.0**-6
+"""16 mm/s, a sixth of what satellite receivers promise; a power of two packs in half the room of 0.01. Judgement."""
+
 FAULT_KINDS = ("travel_open", "travel_stuck", "spike", "gap", "thermocouple_open")
 
 
@@ -196,7 +199,7 @@ class SlowSensors:
     def read_speed_mps(self, speed_mps: float) -> float:
         """Return one reading of the speed over ground [m/s], never negative."""
         noisy = speed_mps + self._parameters.speed_noise_mps * float(self._speed_rng.standard_normal())
-        return abs(round(noisy, 2))
+        return abs(round(noisy / SPEED_STEP_MPS)) * SPEED_STEP_MPS
 
 
 def _raw_over_mm(damper: Damper) -> tuple[Floats, Floats]:
