@@ -84,13 +84,16 @@ def test_an_output_that_hangs_is_left_behind():
     [
         ({"acked_age_s": 1.0, "is_due": True}, "well"),
         ({"acked_age_s": 91.0, "is_due": True}, "late"),
+        ({"acked_age_s": 89.0, "is_due": True, "was_acked": False}, "pending"),
+        ({"acked_age_s": 91.0, "is_due": True, "was_acked": False}, "late"),
         ({"acked_age_s": 9e9, "is_due": False}, "well"),
         ({"acked_age_s": 1.0, "is_due": False, "is_refused": True}, "refused"),
     ],
 )
 def test_words_for_health(values, word):
     """By the last acknowledgement, never by a connection."""
-    assert state_of(OutputHealth(name="x", period_s=30.0, was_acked=True, **values)) == word
+    values = {"was_acked": True, **values}
+    assert state_of(OutputHealth(name="x", period_s=30.0, **values)) == word
 
 
 def test_settings_cross_as_one_line():

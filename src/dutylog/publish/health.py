@@ -18,13 +18,19 @@ SCHEMA = 1
 WELL = "well"
 LATE = "late"
 REFUSED = "refused"
+PENDING = "pending"
 
 
 def state_of(health: OutputHealth) -> str:
-    """Return the word for an output: `well`, `late` (nothing acknowledged for three periods) or `refused`."""
+    """Return the word for an output: `well`, `late` (nothing acknowledged for three periods) or `refused`.
+
+    `pending`: it has only begun, nothing was acknowledged yet, and three periods haven't passed.
+    """
     if health.is_refused:
         return REFUSED
-    return WELL if health.is_well else LATE
+    if not health.is_well:
+        return LATE
+    return PENDING if health.is_due and not health.was_acked else WELL
 
 
 class HealthView:

@@ -13,7 +13,7 @@ from dutylog.sockets import unix_address
 from dutylog.web.feed import LiveFeed
 
 NOT_RUNNING = "not_running"
-STATES = ("well", "late", "refused")
+STATES = ("well", "pending", "late", "refused")
 ASK_S = 5.0
 ANSWER_S = 1.0
 
