@@ -6,10 +6,12 @@ import itertools
 import json
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dutylog.duty.damper_duty import PASS_LOWEST_MM, DamperDuty, PreparedRun
+from dutylog.duty.damper_duty import DamperDuty, PreparedRun
+from dutylog.duty.histograms import GATHERED, PASS_LOWEST_MM, SPEED_BINS, SPEED_EDGES_MPS
 
 STROKE_UM = 60_000
 PERIOD_NS = 1_002_707  # not a whole number of microseconds, as a real clock gives
@@ -93,7 +95,7 @@ def test_seal_passes_count_each_mark_once_per_crossing():
     duty = DamperDuty(STROKE_UM)
     travel = np.array([0, 10_500, 2_200], dtype=np.int64)
     duty.update(PreparedRun(travel, np.zeros(3), np.zeros(3, dtype=np.int64), 0, 1_000_000, False))
-    passes = duty.seal_passes[-PASS_LOWEST_MM:]
+    passes = duty.histograms.seal_passes[-PASS_LOWEST_MM:]
     assert passes[:12].tolist() == [0, 1, 1, 2, 2, 2, 2, 2, 2, 2, 2, 0]
 
 
@@ -136,3 +138,23 @@ def test_gains_of_pieces_are_those_of_separate_runs(case, pieces):
     end = whole.break_off()
     total = sum((piece.strokes_count for piece in at_once), end.strokes_count)
     assert total == whole.totals().strokes_count
+
+
+@pytest.mark.parametrize("length", [1, 100, GATHERED - 1, GATHERED, GATHERED + 1])
+def test_what_is_gathered_is_counted_whenever_somebody_looks(length):
+    """However many samples wait to be counted, the counts are those of counting each run at once."""
+    n = 3 * GATHERED
+    travel, speed, energy, _ = make_series(7, n, [])
+    gathered, looked_at = DamperDuty(STROKE_UM), DamperDuty(STROKE_UM)
+    for start in range(0, n, length if length > 1 else n):
+        part = slice(start, start + (length if length > 1 else n))
+        period_ns = PERIOD_NS + (start > GATHERED)
+        run = PreparedRun(travel[part], speed[part], energy[part], start * period_ns, period_ns, start > 0)
+        gathered.update(run)
+        looked_at.update(run)
+        looked_at.to_dict()
+    assert gathered.to_dict() == looked_at.to_dict()
+    edges = np.array(SPEED_EDGES_MPS)
+    place = np.where(speed >= 0, np.searchsorted(edges, speed, "right"), -np.searchsorted(edges, -speed, "left"))
+    by_speed = np.bincount(place + SPEED_BINS // 2, energy, SPEED_BINS)
+    assert gathered.histograms.counts["energy_by_speed_uj"].tolist() == by_speed.tolist()

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ class _Endpoint:
 
     def __init__(self, folder: Path, name: str) -> None:
         self._clients: dict[socket.socket, bytes] = {}
+        self._poll = select.poll()
         self._path = folder / name
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._socket.setblocking(False)
@@ -35,6 +37,7 @@ class _Endpoint:
             with unix_address(folder, name) as address:
                 self._socket.bind(address)
             self._socket.listen(CLIENT_LIMIT)
+            self._poll.register(self._socket, select.POLLIN)
         except OSError as err:
             self._socket.close()
             raise LedgerError(f"{self._path}: can't listen there ({err.strerror}); check that data folder") from err
@@ -49,6 +52,17 @@ class _Endpoint:
         with contextlib.suppress(OSError):
             self._path.unlink(missing_ok=True)
 
+    def _look(self, first: bytes) -> set[int]:
+        """Return the descriptors of clients that have something to say; new ones begin with `first`.
+
+        One call to the kernel where nobody wants anything, as nearly always.
+        """
+        ready = {descriptor for descriptor, _ in self._poll.poll(0)}
+        if self._socket.fileno() in ready:
+            self._take_new(first)
+            ready = {descriptor for descriptor, _ in self._poll.poll(0)}
+        return ready
+
     def _take_new(self, first: bytes) -> None:
         """Accept whoever waits, beginning with `first`; more than CLIENT_LIMIT are turned away."""
         while True:
@@ -60,11 +74,12 @@ class _Endpoint:
                 client.close()
                 continue
             client.setblocking(False)
+            self._poll.register(client, select.POLLIN)
             self._clients[client] = first
 
-    def _serve(self, serve: Callable[[socket.socket], None]) -> None:
-        """Serve each client that is ready; one that fails is dropped."""
-        for client in list(self._clients):
+    def _serve(self, clients: Iterable[socket.socket], serve: Callable[[socket.socket], None]) -> None:
+        """Serve clients; one that fails is dropped."""
+        for client in clients:
             try:
                 serve(client)
             except BlockingIOError:
@@ -73,6 +88,7 @@ class _Endpoint:
                 self._drop(client)
 
     def _drop(self, client: socket.socket) -> None:
+        self._poll.unregister(client)
         del self._clients[client]
         client.close()
 
@@ -97,8 +113,9 @@ class LiveEndpoint(_Endpoint):
 
     def poll(self) -> None:
         """Take new clients and send what is left of lines begun."""
-        self._take_new(self._newest)
-        self._serve(self._send)
+        ready = self._look(self._newest)
+        # Who has something still to be sent is tried in any case; whoever else speaks up has gone.
+        self._serve([c for c, rest in self._clients.items() if rest or c.fileno() in ready], self._send)
 
     def _send(self, client: socket.socket) -> None:
         rest = self._clients[client]
@@ -116,8 +133,8 @@ class CommandEndpoint(_Endpoint):
 
     def poll(self, apply: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
         """Answer what has come in whole; `apply` does a checked request and returns the reply."""
-        self._take_new(b"")
-        self._serve(lambda client: self._read(client, apply))
+        ready = self._look(b"")
+        self._serve([c for c in self._clients if c.fileno() in ready], lambda client: self._read(client, apply))
 
     def _read(self, client: socket.socket, apply: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
         piece = client.recv(LINE_LIMIT)

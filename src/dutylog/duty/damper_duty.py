@@ -12,40 +12,15 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from dutylog.duty.speed_cells import CELLS, CELLS_PER_MPS, STANDING_CELL, Cells, Speeds, find_cells
+from dutylog.duty.histograms import Histograms, Ints, Steps, Wholes
+from dutylog.duty.speed_cells import Cells, Speeds, find_cells
 from dutylog.duty.strokes import Strokes
 from dutylog.duty.totals import SUMS, TOTALS_COLUMNS, Totals
 
-Ints = NDArray[np.int64]
-Steps = NDArray[np.int32] | NDArray[np.int64]
-Wholes = NDArray[np.float64] | NDArray[np.int64]
-
-SPEED_EDGES_MPS = (0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
-"""Edges of the classes of shaft speed; the outer classes are open."""
-SPEED_BINS = 2 * len(SPEED_EDGES_MPS) + 1
-"""From fastest rebound over standing (the middle class, below 0.02 m/s either way) to fastest compression."""
-POSITION_BIN_UM = 5_000
-POSITION_BINS = 128
-"""Time by travel in classes of 5 mm from -20 mm on; the outer two are open."""
-PASS_LOWEST_MM = -20
-PASS_CELLS = 660
-"""Seal passes for each mm of shaft: how often the mark at k mm went through the seal, -20 <= k < 640."""
 BOTTOM_UM = 3_000
 REARM_UM = 6_000
 """A bottom-out is an up-crossing of stroke - 3 mm, re-armed below stroke - 6 mm."""
-
-_EDGE_CELLS = [round(edge * CELLS_PER_MPS) for edge in SPEED_EDGES_MPS]
-_CLASS_BOUNDS = np.array(
-    [
-        0,
-        *(STANDING_CELL - edge for edge in reversed(_EDGE_CELLS)),
-        *(STANDING_CELL + edge for edge in _EDGE_CELLS),
-        CELLS,
-    ]
-)
-_POSITION_OFFSET = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +50,7 @@ class DamperDuty:
         self.stroke_um = stroke_um
         self.sums = Totals()
         self.strokes = Strokes()
-        self.energy_by_speed_uj = np.zeros(SPEED_BINS, dtype=np.int64)
-        self.time_by_speed_ns = np.zeros(SPEED_BINS, dtype=np.int64)
-        self.time_by_position_ns = np.zeros(POSITION_BINS, dtype=np.int64)
-        self._pass_steps = np.zeros(PASS_CELLS + 1, dtype=np.int64)
+        self.histograms = Histograms()
         self.first_um: int | None = None
         self.last_um: int | None = None
         # Bottom-outs before the first re-arming depend on what came earlier.
@@ -117,7 +89,7 @@ class DamperDuty:
         places = _turning_places(step, pieces)
         path = travel[places].astype(np.int64)
         shown, lengths_um = self.strokes.update(path, run.start_ns + places * run.period_ns)
-        self._add_passes(path)
+        self.histograms.add_path(int(path[0]) if self.last_um is None else self.last_um, path)
         self.last_um = int(travel[-1])
         energy = self._add_classes(run)
         by_piece = np.abs(step, out=step).reshape(pieces, -1)
@@ -173,53 +145,21 @@ class DamperDuty:
             self.break_off()
         elif later.first_um is not None and self.last_um is not None:
             self.sums.shaft_travel_um += abs(later.first_um - self.last_um)
-            self._add_passes(np.array([later.first_um], dtype=np.int64))
+            self.histograms.add_path(self.last_um, np.array([later.first_um], dtype=np.int64))
         self.strokes.merge(later.strokes)
         self.sums.merge(later.sums)
         if self.first_um is None:
             self.first_um = later.first_um
         if later.first_um is not None:
             self.last_um = later.last_um
-        self.energy_by_speed_uj += later.energy_by_speed_uj
-        self.time_by_speed_ns += later.time_by_speed_ns
-        self.time_by_position_ns += later.time_by_position_ns
-        self._pass_steps += later._pass_steps
+        self.histograms.merge(later.histograms)
         self._merge_bottom_outs(later)
-
-    def _add_passes(self, path_um: Ints) -> None:
-        """Add seal passes along straight legs from where travel last was through the given places."""
-        cell = np.empty(len(path_um) + 1, dtype=np.int64)
-        cell[0] = path_um[0] if self.last_um is None else self.last_um
-        cell[1:] = path_um
-        cell = np.clip(cell // 1000 - PASS_LOWEST_MM, 0, PASS_CELLS - 1)
-        low, high = np.minimum(cell[:-1], cell[1:]), np.maximum(cell[:-1], cell[1:])
-        # Marks low+1 .. high are passed: +1 behind low, -1 behind high, summed up when asked for.
-        self._pass_steps += np.bincount(low + 1, minlength=PASS_CELLS + 1)
-        self._pass_steps -= np.bincount(high + 1, minlength=PASS_CELLS + 1)
-
-    @property
-    def seal_passes(self) -> Ints:
-        """Return how often each mark went through the seal: (PASS_CELLS,), the first at PASS_LOWEST_MM."""
-        return np.cumsum(self._pass_steps[:PASS_CELLS])
 
     def _add_classes(self, run: PreparedRun) -> tuple[list[float], list[float]]:
         """Add to the histograms; return the energy [uJ] of each piece in compression, and all of it."""
         speed, energy = run.speed_mps, run.energy_uj
         cells = find_cells(speed) if run.cells is None else run.cells
-        # Counted from the slowest cell to the fastest one only: few of all cells are in use at a time.
-        first = int(cells.min())
-        bounds = np.clip(_CLASS_BOUNDS - first, 0, int(cells.max()) + 1 - first)
-        used = cells - first
-        # Exact: a run's energy in uJ stays far below 2**53.
-        self.energy_by_speed_uj += _sum_between(np.bincount(used, energy), bounds).astype(np.int64)
-        self.time_by_speed_ns += _sum_between(np.bincount(used), bounds).astype(np.int64) * run.period_ns
-        # Half a micrometre keeps the class edges on whole micrometres whatever the rounding of 1/5000.
-        coarse = run.travel_um.astype(np.float32)
-        coarse *= 1.0 / POSITION_BIN_UM
-        coarse += _POSITION_OFFSET + 0.5 / POSITION_BIN_UM
-        np.maximum(coarse, 0, out=coarse)
-        place = np.minimum(coarse, POSITION_BINS - 1, out=coarse).astype(np.intp)
-        self.time_by_position_ns += np.bincount(place, minlength=POSITION_BINS) * run.period_ns
+        self.histograms.add(cells, energy, run.travel_um, run.period_ns)
         by_piece = energy.reshape(run.pieces, -1)
         inwards = np.einsum("ij,ij->i", by_piece, (speed >= 0).reshape(run.pieces, -1))
         return inwards.tolist(), by_piece.sum(axis=1).tolist()
@@ -268,10 +208,7 @@ class DamperDuty:
             "stroke_um": self.stroke_um,
             "sums": self.sums.as_row(),
             "strokes": self.strokes.to_dict(),
-            "energy_by_speed_uj": self.energy_by_speed_uj.tolist(),
-            "time_by_speed_ns": self.time_by_speed_ns.tolist(),
-            "time_by_position_ns": self.time_by_position_ns.tolist(),
-            "pass_steps": self._pass_steps.tolist(),
+            **self.histograms.to_dict(),
             "ends_um": [self.first_um, self.last_um],
             "bottom": [self._bottomed_first, self._rearmed, self._armed],
         }
@@ -282,9 +219,7 @@ class DamperDuty:
         duty = DamperDuty(int(data["stroke_um"]))
         duty.sums = Totals(*data["sums"])
         duty.strokes = Strokes.from_dict(data["strokes"])
-        for name in ("energy_by_speed_uj", "time_by_speed_ns", "time_by_position_ns"):
-            setattr(duty, name, np.array(data[name], dtype=np.int64))
-        duty._pass_steps = np.array(data["pass_steps"], dtype=np.int64)
+        duty.histograms = Histograms.from_dict(data)
         duty.first_um, duty.last_um = data["ends_um"]
         duty._bottomed_first, duty._rearmed, duty._armed = data["bottom"]
         return duty
@@ -309,14 +244,6 @@ def _gain(inwards_uj: int, outwards_uj: int, slid_um: int, peak_in_umps: int, pe
         peak_compression_umps=peak_in_umps,
         peak_rebound_umps=peak_out_umps,
     )
-
-
-def _sum_between(values: NDArray[Any], bounds: NDArray[np.intp]) -> NDArray[Any]:
-    """Return the sums of values between each two bounds."""
-    total = np.zeros(len(values) + 1, dtype=values.dtype)
-    np.cumsum(values, out=total[1:])
-    sums: NDArray[Any] = np.diff(total[bounds])
-    return sums
 
 
 def _share_out(gains: list[Totals], pieces: Ints, lengths_um: Ints) -> None:

@@ -8,6 +8,7 @@ then shrinks; counting its ranges as half cycles gives exactly the count of the 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 from typing import Any
 
@@ -16,26 +17,64 @@ from numpy.typing import NDArray
 
 BIN_UM = 5_000
 """Ranges are counted in classes of 5 mm: class k holds k*5 mm <= range < (k+1)*5 mm."""
-_FEW, _WORTHWHILE = 64, 16
+_FEW, _WORTHWHILE, _GATHERED = 64, 16, 256
 """A pass over whole arrays pays for more points than this, and when it closes one point in 16. Measured."""
 
 Ints = NDArray[np.int64]
 
 
 class Rainflow:
-    """Closed cycles by class of range, and the residue of turning points [um]."""
+    """Closed cycles by class of range, and the residue of turning points [um].
 
-    __slots__ = ("closed_counts", "residue_um")
+    Points that come as arrays are gathered and counted some hundred at a time, or when somebody looks.
+    """
+
+    __slots__ = ("_closed", "_gathered", "_gathered_count", "_residue")
 
     def __init__(self) -> None:
-        self.closed_counts: dict[int, int] = {}
-        self.residue_um: list[int] = []
+        self._closed: dict[int, int] = {}
+        self._residue: list[int] = []
+        self._gathered: list[Ints] = []
+        self._gathered_count = 0
 
-    def update(self, turning_um: Iterable[int]) -> None:
+    @property
+    def closed_counts(self) -> dict[int, int]:
+        """Return closed cycles by class (live)."""
+        self._count()
+        return self._closed
+
+    @property
+    def residue_um(self) -> list[int]:
+        """Return the turning points of no closed cycle (live)."""
+        self._count()
+        return self._residue
+
+    def update(self, turning_um: Iterable[int] | Ints) -> None:
         """Add turning points [um] in order; points on the way between two others are left out."""
-        stack, closed = self.residue_um, self.closed_counts
         if isinstance(turning_um, np.ndarray):
-            turning_um = self._close_inner(turning_um).tolist()
+            self._gathered.append(turning_um)
+            self._gathered_count += len(turning_um)
+            if self._gathered_count >= _GATHERED:
+                self._count()
+        else:
+            self._count()
+            self._push(turning_um)
+
+    def copy(self) -> Rainflow:
+        """Return an independent copy."""
+        flow = Rainflow()
+        flow._closed, flow._residue = dict(self.closed_counts), list(self.residue_um)
+        return flow
+
+    def _count(self) -> None:
+        """Count what was gathered."""
+        if self._gathered:
+            points = np.concatenate(self._gathered)
+            self._gathered, self._gathered_count = [], 0
+            self._push(self._close_inner(points).tolist())
+
+    def _push(self, turning_um: Iterable[int]) -> None:
+        stack, closed = self._residue, self._closed
         for point in turning_um:
             if len(stack) < 2:
                 if not stack or point != stack[-1]:
@@ -85,7 +124,7 @@ class Rainflow:
             inner = inner[place % 2 == 0]
             for key, count in enumerate(np.bincount(size[inner] // BIN_UM).tolist()):
                 if count:
-                    self.closed_counts[key] = self.closed_counts.get(key, 0) + count
+                    self._closed[key] = self._closed.get(key, 0) + count
             is_left = np.ones(len(turning_um), dtype=bool)
             is_left[inner] = is_left[inner + 1] = False
             turning_um = turning_um[is_left]
@@ -97,12 +136,12 @@ class Rainflow:
         """Add the count of the turning points that followed."""
         self.update(later.residue_um)
         for key, count in later.closed_counts.items():
-            self.closed_counts[key] = self.closed_counts.get(key, 0) + count
+            self._closed[key] = self._closed.get(key, 0) + count
 
     def count_half_cycles(self) -> dict[int, int]:
         """Return half cycles by class, closed cycles and residue together (ASTM E1049)."""
         halves = {key: 2 * count for key, count in self.closed_counts.items()}
-        for first, second in zip(self.residue_um, self.residue_um[1:], strict=False):
+        for first, second in itertools.pairwise(self.residue_um):
             key = abs(second - first) // BIN_UM
             halves[key] = halves.get(key, 0) + 1
         return halves
@@ -115,6 +154,6 @@ class Rainflow:
     def from_dict(data: dict[str, Any]) -> Rainflow:
         """Restore what `to_dict` gave."""
         flow = Rainflow()
-        flow.closed_counts = {int(key): int(count) for key, count in data["closed"]}
-        flow.residue_um = [int(x) for x in data["residue_um"]]
+        flow._closed = {int(key): int(count) for key, count in data["closed"]}
+        flow._residue = [int(x) for x in data["residue_um"]]
         return flow

@@ -22,6 +22,7 @@ LENGTH_BIN_UM = 5_000
 FREQUENCY_EDGES_HZ = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 """Classes of stroke frequency, 1 / (2 x duration of the stroke); the outer two are open."""
 LENGTH_BINS = 128
+_GATHERED = 512
 _FREQUENCY_EDGES = np.array(FREQUENCY_EDGES_HZ)
 
 _NONE = np.empty(0, dtype=np.int64)
@@ -34,14 +35,17 @@ Point = tuple[int, int]
 class StrokeCounts:
     """Finished strokes: number, length and classes. Lengths in um, classes of 5 mm, the last one open."""
 
-    __slots__ = ("_classes", "compression_count", "strokes_count", "travel_um")
+    __slots__ = ("_table", "_waiting", "_waiting_count", "compression_count", "strokes_count", "travel_um")
 
     def __init__(self) -> None:
         self.strokes_count = 0
         self.compression_count = 0
         self.travel_um = 0
         # Rows: compression by length, rebound by length, all by frequency.
-        self._classes = np.zeros((3, LENGTH_BINS), dtype=np.int64)
+        self._table = np.zeros((3, LENGTH_BINS), dtype=np.int64)
+        # Lengths and durations of strokes whose classes nobody has asked for yet.
+        self._waiting: list[tuple[Ints, Ints]] = []
+        self._waiting_count = 0
 
     @property
     def compression_by_length(self) -> dict[int, int]:
@@ -63,16 +67,29 @@ class StrokeCounts:
         if len(pivots_um) < 2:
             return
         length_um = np.diff(pivots_um)
-        duration_ns = np.maximum(1, np.diff(pivots_ns))
-        inwards = length_um > 0
-        length_um = np.abs(length_um)
         self.strokes_count += len(length_um)
-        self.compression_count += int(np.count_nonzero(inwards))
-        self.travel_um += int(length_um.sum())
-        group = np.minimum(length_um // LENGTH_BIN_UM, LENGTH_BINS - 1) + LENGTH_BINS * ~inwards
-        self._classes[:2] += np.bincount(group, minlength=2 * LENGTH_BINS).reshape(2, -1)
-        frequency = np.searchsorted(_FREQUENCY_EDGES, 5e8 / duration_ns, side="right")
-        self._classes[2] += np.bincount(frequency, minlength=LENGTH_BINS)
+        self.compression_count += int(np.count_nonzero(length_um > 0))
+        self.travel_um += int(np.abs(length_um).sum())
+        self._waiting.append((length_um, np.diff(pivots_ns)))
+        self._waiting_count += len(length_um)
+        if self._waiting_count >= _GATHERED:
+            self._classify()
+
+    def _classify(self) -> None:
+        """Put the strokes that wait into their classes."""
+        if not self._waiting:
+            return
+        length_um, duration_ns = (np.concatenate(part) for part in zip(*self._waiting, strict=True))
+        self._waiting, self._waiting_count = [], 0
+        group = np.minimum(np.abs(length_um) // LENGTH_BIN_UM, LENGTH_BINS - 1) + LENGTH_BINS * (length_um <= 0)
+        self._table[:2] += np.bincount(group, minlength=2 * LENGTH_BINS).reshape(2, -1)
+        frequency = np.searchsorted(_FREQUENCY_EDGES, 5e8 / np.maximum(1, duration_ns), side="right")
+        self._table[2] += np.bincount(frequency, minlength=LENGTH_BINS)
+
+    @property
+    def _classes(self) -> Ints:
+        self._classify()
+        return self._table
 
     def add_one(self, start: Point, end: Point) -> None:
         """Count one stroke."""
@@ -83,7 +100,7 @@ class StrokeCounts:
         self.strokes_count += other.strokes_count
         self.compression_count += other.compression_count
         self.travel_um += other.travel_um
-        self._classes += other._classes
+        self._table += other._classes
 
     def copy(self) -> StrokeCounts:
         """Return an independent copy."""
@@ -103,7 +120,7 @@ class StrokeCounts:
         counts.strokes_count, counts.compression_count, counts.travel_um = (int(x) for x in data[:3])
         for row, group in enumerate(data[3:]):
             for key, count in group:
-                counts._classes[row, key] = count
+                counts._table[row, key] = count
         return counts
 
     def __eq__(self, other: object) -> bool:
@@ -338,11 +355,8 @@ def _find_reversals(
 
 
 def _copy_strokes(strokes: Strokes) -> Strokes:
-    flow = Rainflow()
-    flow.closed_counts = dict(strokes.flow.closed_counts)
-    flow.residue_um = list(strokes.flow.residue_um)
     tail = None if strokes.tail is None else strokes.tail.copy()
-    return Strokes(strokes.head.copy(), tail, strokes.counts.copy(), flow)
+    return Strokes(strokes.head.copy(), tail, strokes.counts.copy(), strokes.flow.copy())
 
 
 def _chain_to_list(chain: Chain) -> list[Any]:
