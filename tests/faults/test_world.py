@@ -45,4 +45,5 @@ def test_ten_minutes_of_torment(tmp_path, seed):
     fired, points = run(tmp_path, seed, seconds=600, pace=10)
     print(f"seed {seed}: {dict(fired)}, {points} points a damper")
     assert set(fired) == set(FAULTS)
-    assert sum(fired.values()) > 250
+    assert min(fired.values()) >= 10
+    assert sum(fired.values()) > 200
