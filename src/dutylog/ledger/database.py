@@ -26,6 +26,9 @@ PROGRESS_STEPS = 1000
 # 2000 pages = 1 MB of WAL: at two pages a second the file itself is written about every quarter of an hour.
 AUTOCHECKPOINT_PAGES = 2000
 WAL_KEEP_BYTES = 8 << 20
+CACHE_KIB = 128
+"""Of pages each connection keeps. Ours read and write a few rows at a time; with SQLite's own 2 MB memory grew with
+the file, connection by connection."""
 BUSY_LIMIT_S = 5.0
 OLDEST_SQLITE = (3, 37, 0)
 """STRICT tables. Source: sqlite.org/stricttables.html, 'added in version 3.37.0'."""
@@ -259,6 +262,7 @@ def sync_folder(folder: Path) -> None:
 
 def _configure(connection: sqlite3.Connection, read_only: bool) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
     if read_only:
         connection.execute("PRAGMA query_only = ON")
         return

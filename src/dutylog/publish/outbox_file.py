@@ -9,6 +9,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from dutylog.errors import ConfigError, OutputError
+from dutylog.ledger.database import CACHE_KIB
 
 APPLICATION_ID = 0x44554F42
 """'DUOB': an outbox; the ledger has another one."""
@@ -128,6 +129,7 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     is_new = path.stat().st_size == 0
     if is_new:
         connection.execute(f"PRAGMA page_size = {PAGE_SIZE}")
+    connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
     connection.execute("PRAGMA journal_mode = WAL")
     # NORMAL: a power cut may take the last seconds, which are sent again or not at all, never another way.
     connection.execute("PRAGMA synchronous = NORMAL")
