@@ -22,6 +22,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 
+def one_line(what: object, most: int = 200) -> str:
+    """Return text from outside (a file, a server, a device), which may hold anything, as one short printable line."""
+    return "".join(sign if sign.isprintable() else " " for sign in str(what))[:most].strip()
+
+
 class DutylogError(Exception):
     """Parent of all; its text is one line fit for a person: what, where, value seen, remedy."""
 

@@ -17,11 +17,11 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from dutylog.errors import InputError, LedgerError
-from dutylog.ledger.client import SOCKET_NAME, run_command, send_command
+from dutylog.ledger.client import run_command, send_command
 from dutylog.ledger.command import COMMANDS, LINE_LIMIT, apply_command, encode_line, parse_request
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.lock import DataLock
-from dutylog.sockets import unix_address
+from dutylog.sockets import CORE, unix_address
 from ledger.builders import fill, make_vehicle, open_ledger
 
 JSON = st.recursive(
@@ -152,7 +152,7 @@ def daemon(folder: Path, answer: Callable[[bytes], bytes]) -> Iterator[list[byte
     """Listen like the daemon; `answer` turns the request into what is sent before hanging up."""
     got: list[bytes] = []
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
-        with unix_address(folder, SOCKET_NAME) as address:
+        with unix_address(folder, CORE) as address:
             listener.bind(address)
         listener.listen(1)
 

@@ -87,6 +87,8 @@ def test_an_output_that_hangs_is_left_behind():
         ({"acked_age_s": 89.0, "is_due": True, "was_acked": False}, "pending"),
         ({"acked_age_s": 91.0, "is_due": True, "was_acked": False}, "late"),
         ({"acked_age_s": 9e9, "is_due": False}, "well"),
+        ({"acked_age_s": 1.0, "is_due": False, "was_acked": False}, "well"),
+        ({"acked_age_s": 1.0, "is_due": False, "was_acked": False, "problem": "out of reach"}, "pending"),
         ({"acked_age_s": 1.0, "is_due": False, "is_refused": True}, "refused"),
     ],
 )

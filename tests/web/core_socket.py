@@ -9,8 +9,8 @@ import threading
 from pathlib import Path
 from typing import Self
 
-from dutylog.publish.snapshot import SOCKET_NAME, Snapshot, encode_snapshot
-from dutylog.sockets import unix_address
+from dutylog.publish.snapshot import Snapshot, encode_snapshot
+from dutylog.sockets import LIVE, unix_address
 
 _SEND_LIMIT_S = 5.0
 
@@ -36,7 +36,7 @@ class FakeCore:
 
     def start(self) -> None:
         """Listen, as core does when it starts."""
-        with unix_address(self.data_dir, SOCKET_NAME) as path:
+        with unix_address(self.data_dir, LIVE) as path:
             with contextlib.suppress(FileNotFoundError):
                 os.unlink(path)
             self._listener = socket.socket(socket.AF_UNIX)

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from dutylog.clock import ManualClock, SystemClock
 from dutylog.publish.core_link import LineSplitter, SocketReader
-from dutylog.publish.snapshot import MAX_LINE_BYTES, SOCKET_NAME, encode_snapshot
-from dutylog.sockets import unix_address
+from dutylog.publish.snapshot import MAX_LINE_BYTES, encode_snapshot
+from dutylog.sockets import LIVE, unix_address
 from dutylog.web.feed import LiveFeed
 from web.core_socket import FakeCore
 from web.samples import snapshot
@@ -175,7 +175,7 @@ async def test_a_deep_data_folder_works(tmp_path: Path) -> None:
     """A socket address takes 107 bytes only."""
     deep = tmp_path / ("d" * 120)
     deep.mkdir()
-    with unix_address(deep, SOCKET_NAME) as path:
+    with unix_address(deep, LIVE) as path:
         assert len(path) < 107
     with FakeCore(deep) as core:
         async with reading(deep) as feed:

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from dutylog.clock import SystemClock
-from dutylog.publish.health_socket import SOCKET_NAME
+from dutylog.sockets import PUBLISH
 from dutylog.web.feed import LiveFeed
 from dutylog.web.health import _published
 from dutylog.web.publish_watch import NOT_RUNNING, PublishWatch, Told, parse_answer
@@ -69,7 +69,7 @@ async def answer_of(data_dir: Path, data: bytes) -> object:
             await writer.drain()
         writer.close()
 
-    server = await asyncio.start_unix_server(serve, str(data_dir / SOCKET_NAME))
+    server = await asyncio.start_unix_server(serve, str(data_dir / PUBLISH))
     try:
         return await PublishWatch(LiveFeed(SystemClock()), data_dir).ask()
     finally:
@@ -92,9 +92,9 @@ async def test_a_bad_answer_counts_as_not_running(tmp_path: Path, data: bytes) -
 
 
 async def test_a_socket_that_a_killed_process_left_behind(tmp_path: Path) -> None:
-    server = await asyncio.start_unix_server(lambda *_: None, str(tmp_path / SOCKET_NAME))
+    server = await asyncio.start_unix_server(lambda *_: None, str(tmp_path / PUBLISH))
     server.close()
-    assert os.path.exists(tmp_path / SOCKET_NAME)
+    assert os.path.exists(tmp_path / PUBLISH)
     now = await PublishWatch(LiveFeed(SystemClock()), tmp_path).ask()
     assert now is not None
     assert [told.state for told in now.told] == [NOT_RUNNING]
@@ -108,7 +108,7 @@ async def test_a_process_that_hangs_does_not_hold_the_pages(tmp_path: Path, monk
         await hang.wait()
         writer.close()
 
-    server = await asyncio.start_unix_server(serve, str(tmp_path / SOCKET_NAME))
+    server = await asyncio.start_unix_server(serve, str(tmp_path / PUBLISH))
     now = await PublishWatch(LiveFeed(SystemClock()), tmp_path).ask()
     hang.set()
     server.close()

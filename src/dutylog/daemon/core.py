@@ -277,7 +277,7 @@ class Core:
         except LedgerError as err:
             failed.append(err)
         if not self._source.resumable:
-            self._feed_ahead(writer.take_ahead())
+            self._work_off(writer.take_ahead())
         if lost := writer.dropped_row_count - dropped:
             self._say(f"{lost} rows that waited for the disk were not stored")
         try:
@@ -343,14 +343,10 @@ class Core:
             if not trouble.log.lasts:
                 trouble.log.begin(unanswered(writer.place, writer.committing_s), writer.committing_s)
             trouble.go_ahead()
-            self._feed_ahead(writer.take_ahead())
+            self._work_off(writer.take_ahead())
 
     def _feed(self, frames: tuple[Frame, ...]) -> None:
         """Let the engine see frames that are durable."""
-        self._work_off(frames)
-
-    def _feed_ahead(self, frames: tuple[Frame, ...]) -> None:
-        """Let the engine see frames that the disk hasn't taken."""
         self._work_off(frames)
 
     def _work_off(self, frames: tuple[Frame, ...]) -> None:

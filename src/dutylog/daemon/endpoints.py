@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 import select
 import socket
 from collections.abc import Callable, Iterable
@@ -11,11 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from dutylog.errors import InputError, LedgerError
-from dutylog.ledger.client import SOCKET_NAME as COMMAND_SOCKET
 from dutylog.ledger.command import LINE_LIMIT, encode_line, parse_request, refusal
-from dutylog.sockets import unix_address
+from dutylog.sockets import CORE, LIVE, forget, listen
 
-LIVE_SOCKET = "live.sock"
 CLIENT_LIMIT = 16
 
 
@@ -28,29 +24,19 @@ class _Endpoint:
     def __init__(self, folder: Path, name: str) -> None:
         self._clients: dict[socket.socket, bytes] = {}
         self._poll = select.poll()
-        self._path = folder / name
-        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._socket.setblocking(False)
-        old_mask = os.umask(0o177)
+        self._folder, self._name = folder, name
         try:
-            self._path.unlink(missing_ok=True)
-            with unix_address(folder, name) as address:
-                self._socket.bind(address)
-            self._socket.listen(CLIENT_LIMIT)
-            self._poll.register(self._socket, select.POLLIN)
+            self._socket = listen(folder, name, CLIENT_LIMIT)
         except OSError as err:
-            self._socket.close()
-            raise LedgerError(f"{self._path}: can't listen there ({err.strerror}); check that data folder") from err
-        finally:
-            os.umask(old_mask)
+            raise LedgerError(f"{folder / name}: can't listen there ({err.strerror}); check that data folder") from err
+        self._poll.register(self._socket, select.POLLIN)
 
     def close(self) -> None:
         """Hang up, stop listening and take the name away."""
         for client in list(self._clients):
             self._drop(client)
         self._socket.close()
-        with contextlib.suppress(OSError):
-            self._path.unlink(missing_ok=True)
+        forget(self._folder, self._name)
 
     def _look(self, first: bytes) -> set[int]:
         """Return the descriptors of clients that have something to say; new ones begin with `first`.
@@ -97,7 +83,7 @@ class LiveEndpoint(_Endpoint):
     """Hands the newest snapshot to every outlet that can take it; counts the lines it couldn't hand on."""
 
     def __init__(self, folder: Path) -> None:
-        super().__init__(folder, LIVE_SOCKET)
+        super().__init__(folder, LIVE)
         self._newest = b""
         self.dropped_count = 0
 
@@ -129,7 +115,7 @@ class CommandEndpoint(_Endpoint):
     """Takes one-line requests and answers each with one line."""
 
     def __init__(self, folder: Path) -> None:
-        super().__init__(folder, COMMAND_SOCKET)
+        super().__init__(folder, CORE)
 
     def poll(self, apply: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
         """Answer what has come in whole; `apply` does a checked request and returns the reply."""

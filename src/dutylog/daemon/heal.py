@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dutylog.daemon.salvage import salvage
-from dutylog.errors import LedgerCorrupt, LedgerForeign
+from dutylog.errors import LedgerCorrupt, LedgerForeign, one_line
 from dutylog.ledger import backup
 from dutylog.ledger.check import SMALL_BYTES
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
@@ -132,11 +132,13 @@ def _take_backup(folder: Folder, aside: Path | None, reason: str, bounds: LogBou
             with Ledger.open(folder.part, stamp=folder.stamp) as ledger:
                 damage = find_damage(ledger, whole=True)
                 if damage is not None:
-                    folder.say(f"backup {name.name} isn't sound either ({_plain(damage)}); it stays, the next is tried")
+                    folder.say(
+                        f"backup {name.name} isn't sound either ({one_line(damage)}); it stays, the next is tried"
+                    )
                     continue
                 return _Tale(reason, aside, name.name, ledger.cursor().hot_sequence, bounds)
         except (LedgerCorrupt, LedgerForeign) as err:
-            folder.say(f"backup {name.name} isn't sound either ({_plain(err.__cause__ or err)}); it stays")
+            folder.say(f"backup {name.name} isn't sound either ({one_line(err.__cause__ or err)}); it stays")
     return None
 
 
@@ -169,7 +171,7 @@ class _Tale:
     def to_dict(self) -> dict[str, object]:
         """Return the entry's data (shared/LEDGER.md)."""
         return {
-            "reason": _plain(self.reason),
+            "reason": one_line(self.reason),
             "damaged_file": None if self.aside is None else self.aside.name,
             "source": self.source,
             "counted_to": self.counted_to,
@@ -180,7 +182,7 @@ class _Tale:
 
     def to_text(self) -> str:
         """Return one line for people."""
-        what = f"the ledger was put right ({_plain(self.reason)})"
+        what = f"the ledger was put right ({one_line(self.reason)})"
         kept = "" if self.aside is None else f", the damaged one is kept as {self.aside.name}"
         source = "begun anew" if self.source is None else f"taken from {self.source}"
         if self.lost is not None:
@@ -192,8 +194,3 @@ class _Tale:
             rest = f"all duty after frame {self.counted_to} is counted again from the raw log"
         manual = "names and changes made since then without a running daemon may be missing"
         return f"{what}{kept}: {source}; {rest}; {manual}"
-
-
-def _plain(what: object) -> str:
-    """Return text that may quote a damaged file as one short printable line."""
-    return "".join(sign if sign.isprintable() else " " for sign in str(what))[:200]

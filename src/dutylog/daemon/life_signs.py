@@ -8,11 +8,10 @@ from __future__ import annotations
 
 import http.client
 import json
-import socket
 from collections.abc import Callable
 from pathlib import Path
 
-from dutylog.sockets import unix_address
+from dutylog.sockets import LIVE, PUBLISH, ask_line
 
 ANSWER_S = 1.0
 """So long an answer may take; the supervisor does nothing else meanwhile."""
@@ -27,7 +26,7 @@ def core_sign(data_dir: Path) -> Sign:
     """Return the question for core: start and number of its newest snapshot."""
 
     def ask() -> str | None:
-        line = _read_line(data_dir, "live.sock")
+        line = ask_line(data_dir, LIVE, ANSWER_S, LINE_LIMIT)
         if not line:
             return None
         try:
@@ -41,7 +40,7 @@ def core_sign(data_dir: Path) -> Sign:
 
 def publish_sign(data_dir: Path) -> Sign:
     """Return the question for the publish process: whether its health socket answers a line."""
-    return lambda: "answered" if _read_line(data_dir, "publish.sock") else None
+    return lambda: "answered" if ask_line(data_dir, PUBLISH, ANSWER_S, LINE_LIMIT) else None
 
 
 def page_sign(listen: str, port: int) -> Sign:
@@ -72,20 +71,3 @@ def cpu_ticks(pid: int) -> int | None:
         return int(words[11]) + int(words[12])
     except (OSError, ValueError, IndexError):
         return None
-
-
-def _read_line(data_dir: Path, name: str) -> bytes:
-    """Return the first line a socket of the data folder gives, empty where it gives none in time."""
-    try:
-        with socket.socket(socket.AF_UNIX) as end, unix_address(data_dir, name) as address:
-            end.settimeout(ANSWER_S)
-            end.connect(address)
-            held = b""
-            while b"\n" not in held and len(held) < LINE_LIMIT:
-                piece = end.recv(65_536)
-                if not piece:
-                    break
-                held += piece
-    except OSError:
-        return b""
-    return held.partition(b"\n")[0]

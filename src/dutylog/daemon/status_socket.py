@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import socket
 from collections.abc import Callable
 from pathlib import Path
 
-from dutylog.sockets import unix_address
+from dutylog.sockets import SUPERVISOR, forget, listen
 
-STATUS_SOCKET = "supervisor.sock"
 MOST_AT_ONCE = 8
 
 
@@ -31,20 +29,8 @@ class StatusSocket:
         if self._is_open:
             return
         self._is_open = True
-        end = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        end.setblocking(False)
-        old_mask = os.umask(0o177)
-        try:
-            (self._data_dir / STATUS_SOCKET).unlink(missing_ok=True)
-            with unix_address(self._data_dir, STATUS_SOCKET) as address:
-                end.bind(address)
-            end.listen(MOST_AT_ONCE)
-        except OSError:
-            end.close()
-            return
-        finally:
-            os.umask(old_mask)
-        self._socket = end
+        with contextlib.suppress(OSError):
+            self._socket = listen(self._data_dir, SUPERVISOR, MOST_AT_ONCE)
 
     def answer(self, state: Callable[[], dict[str, object]]) -> None:
         """Give whoever waits the state of now."""
@@ -64,5 +50,4 @@ class StatusSocket:
         if self._socket is not None:
             self._socket.close()
             self._socket = None
-            with contextlib.suppress(OSError):
-                (self._data_dir / STATUS_SOCKET).unlink(missing_ok=True)
+            forget(self._data_dir, SUPERVISOR)

@@ -14,9 +14,8 @@ from dutylog.errors import LedgerError
 from dutylog.ledger.command import LINE_LIMIT, SCHEMA, apply_command, check_request, encode_line
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.ledger.lock import DataLock
-from dutylog.sockets import unix_address
+from dutylog.sockets import CORE, unix_address
 
-SOCKET_NAME = "core.sock"
 REPLY_LIMIT_S = 5.0
 
 
@@ -34,7 +33,7 @@ def send_command(data_dir: Path, request: Mapping[str, Any], limit_s: float = RE
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as end:
         end.settimeout(limit_s)
         try:
-            with unix_address(data_dir, SOCKET_NAME) as address:
+            with unix_address(data_dir, CORE) as address:
                 end.connect(address)
         except (FileNotFoundError, ConnectionRefusedError):
             return None

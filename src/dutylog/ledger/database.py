@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import Any
 from urllib.parse import quote
 
-from dutylog.errors import DutylogError, InputError, LedgerCorrupt, LedgerError, LedgerFull
+from dutylog.errors import DutylogError, InputError, LedgerCorrupt, LedgerError, LedgerFull, one_line
 
 PAGE_SIZE = 512
 FILE_MODE = 0o640
@@ -198,7 +198,7 @@ def decoding(path: Path, what: str) -> Iterator[None]:
 def corrupt(path: Path, what: str) -> LedgerCorrupt:
     """Return the error for a damaged ledger, with its remedy."""
     # SQLite quotes what it finds, which in a damaged file may be anything and of any length.
-    shown = "".join(sign if sign.isprintable() else " " for sign in what)[:120]
+    shown = one_line(what)
     return LedgerCorrupt(
         f"ledger {path} is damaged ({shown}); the daemon puts it right when it starts: "
         "it moves the file aside and takes the last good backup and the raw log"

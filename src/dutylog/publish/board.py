@@ -6,6 +6,7 @@ import threading
 from dataclasses import dataclass, replace
 
 from dutylog.ledger.rows import UnitDuty
+from dutylog.publish.core_link import WAITING
 from dutylog.publish.points import Moment
 from dutylog.publish.snapshot import Snapshot
 
@@ -39,7 +40,7 @@ class Board:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._known = Known(None, "waiting")
+        self._known = Known(None, WAITING)
 
     def put(self, arrived: Arrived | None, link: str) -> None:
         """Show the newest snapshot and the state of the link."""

@@ -1,14 +1,22 @@
-"""The line to core: its stream cut into lines, lost and found again with back-off (shared/SNAPSHOT.md)."""
+"""The line to core: its stream cut into snapshots, lost and found again with back-off (shared/SNAPSHOT.md)."""
 
 from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
-from dutylog.publish.snapshot import MAX_LINE_BYTES, SOCKET_NAME
-from dutylog.sockets import unix_address
+from dutylog import sockets
+from dutylog.clock import Clock
+from dutylog.errors import FrameError
+from dutylog.publish.snapshot import MAX_LINE_BYTES, Snapshot, parse_snapshot
+from dutylog.units import NS_PER_S
+
+LIVE = "live"
+STALE = "stale"
+WAITING = "waiting"
+STALE_AFTER_S = 3.0
+"""Core pushes once a second; three missed ones aren't chance any more. Source: judgement."""
 
 _CHUNK_BYTES = 64 * 1024
 _BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
@@ -27,16 +35,68 @@ class FeedCounters:
     disconnects_count: int = 0
 
 
-class LineTaker(Protocol):
-    """Who reads core's lines: the feed of the pages, or the intake of what is published."""
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A snapshot with its number in this process, counted from 1, and when it came [mono ns]."""
 
-    counters: FeedCounters
-    connected: bool
-    last_problem: str
+    number: int
+    snapshot: Snapshot
+    received_ns: int
+
+
+class CoreWord:
+    """What core said last and how old that is; parent of the pages' feed and of the intake of what is published."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._newest: Received | None = None
+        self.counters = FeedCounters()
+        self.connected = False
+        self.last_problem = ""
+
+    @property
+    def newest(self) -> Received | None:
+        """Return the newest snapshot, or None before the first."""
+        return self._newest
 
     def accept_line(self, line: bytes) -> bool:
-        """Take one line; False when it was no snapshot or nothing new."""
-        ...
+        """Take one line of the socket; False when it was no snapshot (counted) or nothing new."""
+        now_ns = self._clock.mono_ns()
+        self.counters.lines_count += 1
+        try:
+            snapshot = parse_snapshot(line)
+        except FrameError as err:
+            self.counters.garbled_count += 1
+            self.last_problem = str(err)
+            return False
+        before = self._newest
+        if before and (before.snapshot.boot_id, before.snapshot.seq) == (snapshot.boot_id, snapshot.seq):
+            self.counters.repeated_count += 1
+            return False
+        self._newest = Received(before.number + 1 if before else 1, snapshot, now_ns)
+        self._take(self._newest, before)
+        return True
+
+    def age_s(self) -> float | None:
+        """Return how old the newest readings are [s], None before the first.
+
+        That is how long ago their snapshot came, and how long core had been unable to read on by then.
+        """
+        if self._newest is None:
+            return None
+        waited_s = max(0.0, (self._clock.mono_ns() - self._newest.received_ns) / NS_PER_S)
+        return self._newest.snapshot.standing_s + waited_s
+
+    def link(self) -> str:
+        """Return LIVE, STALE or WAITING."""
+        age_s = self.age_s()
+        if age_s is None:
+            return WAITING
+        return STALE if age_s > STALE_AFTER_S else LIVE
+
+    def _take(self, received: Received, before: Received | None) -> None:
+        """Do something with a new snapshot."""
+        raise NotImplementedError
 
 
 class LineSplitter:
@@ -75,7 +135,7 @@ class LineSplitter:
 class SocketReader:
     """Connects to core's socket in the data folder and keeps connecting, with back-off."""
 
-    def __init__(self, feed: LineTaker, data_dir: Path) -> None:
+    def __init__(self, feed: CoreWord, data_dir: Path) -> None:
         self._feed = feed
         self._data_dir = data_dir
 
@@ -89,11 +149,11 @@ class SocketReader:
                 self._feed.last_problem = "core closed the connection"
             except OSError as err:
                 failures += 1
-                self._feed.last_problem = f"no core at {self._data_dir / SOCKET_NAME}: {err.strerror or err}"
+                self._feed.last_problem = f"no core at {self._data_dir / sockets.LIVE}: {err.strerror or err}"
             await asyncio.sleep(_BACK_OFF_S[min(failures, len(_BACK_OFF_S) - 1)])
 
     async def _read_until_closed(self) -> bool:
-        with unix_address(self._data_dir, SOCKET_NAME) as path:
+        with sockets.unix_address(self._data_dir, sockets.LIVE) as path:
             reader, writer = await asyncio.open_unix_connection(path)
         counters = self._feed.counters
         counters.connects_count += 1

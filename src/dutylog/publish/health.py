@@ -24,13 +24,15 @@ PENDING = "pending"
 def state_of(health: OutputHealth) -> str:
     """Return the word for an output: `well`, `late` (nothing acknowledged for three periods) or `refused`.
 
-    `pending`: it has only begun, nothing was acknowledged yet, and three periods haven't passed.
+    `pending`: nothing was acknowledged yet although something is due or was tried and failed, and three periods
+    haven't passed.
     """
     if health.is_refused:
         return REFUSED
     if not health.is_well:
         return LATE
-    return PENDING if health.is_due and not health.was_acked else WELL
+    is_tried = health.is_due or bool(health.problem)
+    return PENDING if is_tried and not health.was_acked else WELL
 
 
 class HealthView:

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import json
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from dutylog.errors import OutputError
-from dutylog.sockets import unix_address
+from dutylog.sockets import PUBLISH, forget, listen
 
-SOCKET_NAME = "publish.sock"
 LINE_LIMIT = 64 * 1024
 _ASKERS = 8
 _SEND_S = 1.0
@@ -31,23 +28,18 @@ class HealthSocket:
 
     async def start(self) -> None:
         """Listen; OutputError where that can't be done."""
-        path = self._data_dir / SOCKET_NAME
-        old_mask = os.umask(0o177)
         try:
-            path.unlink(missing_ok=True)
-            with unix_address(self._data_dir, SOCKET_NAME) as address:
-                self._server = await asyncio.start_unix_server(self._answer, address)
+            end = listen(self._data_dir, PUBLISH, _ASKERS)
         except OSError as err:
-            raise OutputError(f"{path}: can't listen there ({err.strerror}); check that data folder") from err
-        finally:
-            os.umask(old_mask)
+            where = self._data_dir / PUBLISH
+            raise OutputError(f"{where}: can't listen there ({err.strerror}); check that data folder") from err
+        self._server = await asyncio.start_unix_server(self._answer, sock=end)
 
     async def close(self) -> None:
         """Stop listening and take the name away."""
         if self._server is not None:
             self._server.close()
-            with contextlib.suppress(OSError):
-                (self._data_dir / SOCKET_NAME).unlink(missing_ok=True)
+            forget(self._data_dir, PUBLISH)
 
     async def _answer(self, _reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._now += 1

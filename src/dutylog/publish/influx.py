@@ -14,7 +14,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
 
-from dutylog.errors import OutputDown, OutputRejected
+from dutylog.errors import OutputDown, OutputRejected, one_line
 
 if TYPE_CHECKING:
     # Imported where it is used: urllib3 opens a socket when it is imported, to see whether there is IPv6.
@@ -27,7 +27,6 @@ RETRY_AFTER_MAX_S = 3600.0
 """No server silences us for longer than this, whatever it asks (judgement)."""
 STORED = 204
 _REJECTED = (400, 413, 422)
-_TEXT_LIMIT = 160
 
 
 class InfluxServer:
@@ -84,7 +83,7 @@ class InfluxServer:
         except HTTPError as err:
             raise self._down(_network_text(err)) from err
         except (OSError, UnicodeError) as err:
-            raise self._down(f"{type(err).__name__}: {_shown(str(err))}") from err
+            raise self._down(f"{type(err).__name__}: {one_line(err)}") from err
         if status != STORED:
             raise self._down(f"answered {status} where a database answers 204; is that its address?")
 
@@ -104,7 +103,7 @@ class InfluxServer:
         try:
             ssl.create_default_context(cafile=ca_file)
         except OSError as err:
-            raise self._down(f"ca_file {ca_file} can't be used ({_shown(str(err))}); give one in PEM", True) from err
+            raise self._down(f"ca_file {ca_file} can't be used ({one_line(err)}); give one in PEM", True) from err
 
     def _translate(self, err: ApiException, count: int) -> OutputDown | OutputRejected:
         status = int(err.status or 0)
@@ -114,14 +113,14 @@ class InfluxServer:
         if status in (401, 403):
             return self._down(f"token refused ({status}); check token_file, org and the token's rights", True)
         if status == 404:
-            text = f"bucket {_shown(self._bucket)} not found (404: {message or 'no reason'}); make it, or check bucket"
+            text = f"bucket {self._bucket} not found (404: {message or 'no reason'}); make it, or check bucket"
             return self._down(f"{text}, org and url", True)
         if status == 0:
-            return self._down(f"TLS failed ({_shown(str(err.reason))}); check ca_file and the server's certificate")
+            return self._down(f"TLS failed ({one_line(err.reason)}); check ca_file and the server's certificate")
         if status in _REJECTED:
             # Only the database knows about lines; anything else in between must not make us drop some.
             return self._down(f"{status} that is no answer of a database; check url", True)
-        reason = f"{status} {_shown(message or str(err.reason or ''))}".strip()
+        reason = f"{status} {one_line(message or str(err.reason or ''))}".strip()
         return self._down(reason, wait_s=parse_retry_after(err.headers or {}))
 
     def _down(self, what: str, is_refused: bool = False, wait_s: float | None = None) -> OutputDown:
@@ -154,7 +153,7 @@ def _message(body: str | bytes | None) -> str | None:
     if not isinstance(answer, dict):
         return None
     reason = answer.get("message") or answer.get("error")
-    return _shown(reason) if isinstance(reason, str) else None
+    return one_line(reason) if isinstance(reason, str) else None
 
 
 def _network_text(err: HTTPError) -> str:
@@ -162,13 +161,8 @@ def _network_text(err: HTTPError) -> str:
     from urllib3.exceptions import TimeoutError as NoAnswer
 
     if isinstance(err, SSLError):
-        return f"TLS failed ({_shown(str(err))}); check ca_file and the server's certificate"
+        return f"TLS failed ({one_line(err)}); check ca_file and the server's certificate"
     # A refused connection counts as a time-out in that library.
     if isinstance(err, NoAnswer) and not isinstance(err, NewConnectionError):
         return "no answer in time"
     return f"out of reach ({type(err).__name__}); check url and network"
-
-
-def _shown(text: str) -> str:
-    """Return a server's words as one short line."""
-    return "".join(sign if sign.isprintable() else " " for sign in text)[:_TEXT_LIMIT].strip()

@@ -7,15 +7,15 @@ from dataclasses import replace
 from pathlib import Path
 
 from dutylog.clock import Clock
-from dutylog.errors import FrameError, LedgerError, OutputError
+from dutylog.errors import LedgerError, OutputError
+from dutylog.publish import core_link
 from dutylog.publish.alerts import AlertWatch
 from dutylog.publish.board import Arrived, Board
-from dutylog.publish.core_link import FeedCounters
 from dutylog.publish.ledger_now import LedgerNow, read_ledger
 from dutylog.publish.outbox import ALERT, LIVE, Draft, Outbox
 from dutylog.publish.output import Output
 from dutylog.publish.points import CURSOR, PointMaker
-from dutylog.publish.snapshot import Snapshot, parse_snapshot
+from dutylog.publish.snapshot import Snapshot
 from dutylog.publish.timekeeper import Timekeeper
 from dutylog.publish.topics import alert_object, encode
 from dutylog.units import NS_PER_S
@@ -26,27 +26,23 @@ COMMIT_NS = 10 * NS_PER_S
 """Points are gathered so long before they are stored: what a memory card can bear, and what a kill may cost."""
 PENDING_LIMIT = 5000
 """Points held while the outbox's disk takes nothing; beyond it the oldest live ones go, counted."""
-STALE_NS = 3 * NS_PER_S
 ALERTS_KEPT = "alerts/open"
 
 
-class Intake:
-    """Takes core's lines (core_link.LineTaker) and looks at the ledger; all calls from one thread.
+class Intake(core_link.CoreWord):
+    """Takes core's lines and looks at the ledger; all calls from one thread.
 
     Nothing is told of the ledger until core has said its first word on this connection: before, core may
     still be putting the ledger back together, and half a total is worse than an old one.
     """
 
     def __init__(self, data_dir: Path, outbox: Outbox, board: Board, clock: Clock, timekeeper: Timekeeper) -> None:
-        self.counters = FeedCounters()
-        self.connected = False
-        self.last_problem = ""
+        super().__init__(clock)
         self.ledger_problem = ""
         self.dropped_count = 0
         self._data_dir = data_dir
         self._outbox = outbox
         self._board = board
-        self._clock = clock
         self._timekeeper = timekeeper
         self._outputs: Sequence[Output] = ()
         self._watch = AlertWatch(outbox.cursor(ALERTS_KEPT))
@@ -65,38 +61,25 @@ class Intake:
         if any(output.name == INFLUXDB for output in outputs):
             self._points = PointMaker(self._outbox.cursor(CURSOR))
 
-    def accept_line(self, line: bytes) -> bool:
-        """Take one line of core; False when it was no snapshot (counted) or nothing new."""
-        now_ns = self._clock.mono_ns()
-        self.counters.lines_count += 1
-        try:
-            snapshot = parse_snapshot(line)
-        except FrameError as err:
-            self.counters.garbled_count += 1
-            self.last_problem = str(err)
-            return False
-        before = self._arrived.snapshot if self._arrived else None
-        if before and (before.boot_id, before.seq) == (snapshot.boot_id, snapshot.seq):
-            self.counters.repeated_count += 1
-            return False
+    def _take(self, received: core_link.Received, before: core_link.Received | None) -> None:
+        snapshot, now_ns = received.snapshot, received.received_ns
         is_first = self._connection != self.counters.connects_count
         self._connection = self.counters.connects_count
         if self._timekeeper.take(snapshot, now_ns, is_first):
             self._must_date = True
             self.commit()
-        is_news = before is None or (before.boot_id, before.mono_s) != (snapshot.boot_id, snapshot.mono_s)
-        number = self._arrived.number + 1 if self._arrived else 1
-        self._arrived = Arrived(number, snapshot, self._timekeeper.moment(now_ns), is_news)
+        old = None if before is None else (before.snapshot.boot_id, before.snapshot.mono_s)
+        is_news = old != (snapshot.boot_id, snapshot.mono_s)
+        self._arrived = Arrived(received.number, snapshot, self._timekeeper.moment(now_ns), is_news)
         self._take_snapshot(self._arrived)
         self.tick()
-        return True
 
     def tick(self) -> None:
         """Do what time brings; about once a second, also while core is silent."""
         now_ns = self._clock.mono_ns()
         link = self.link()
         self._board.put(self._arrived, link)
-        snapshot = self._arrived.snapshot if self._arrived and link == "live" else None
+        snapshot = self._arrived.snapshot if self._arrived and link == core_link.LIVE else None
         self._raise_alerts(self._disk_seen(snapshot), now_ns)
         if self.is_core_ready and now_ns >= self._next_ledger_ns:
             self.look_at_ledger()
@@ -108,13 +91,6 @@ class Intake:
     def is_core_ready(self) -> bool:
         """Return whether core has spoken on the present connection, so that the ledger can be believed."""
         return self.connected and self._arrived is not None and self._connection == self.counters.connects_count
-
-    def link(self) -> str:
-        """Return how fresh core's word is: `live`, `stale` or `waiting` (shared/SNAPSHOT.md)."""
-        if self._arrived is None:
-            return "waiting"
-        age_ns = self._clock.mono_ns() - self._arrived.moment.mono_ns
-        return "stale" if age_ns + self._arrived.snapshot.standing_s * NS_PER_S > STALE_NS else "live"
 
     def look_at_ledger(self, is_last: bool = False) -> None:
         """Read the ledger and hand on what it says; where it can't be read now, the next time will do."""
@@ -177,7 +153,7 @@ class Intake:
         """Return the snapshot alerts go by: one whose readings stand still is stale, yet says why."""
         if snapshot is None and self._arrived is not None and self._arrived.snapshot.standing_s > 0:
             age_ns = self._clock.mono_ns() - self._arrived.moment.mono_ns
-            return self._arrived.snapshot if age_ns <= STALE_NS else None
+            return self._arrived.snapshot if age_ns <= core_link.STALE_AFTER_S * NS_PER_S else None
         return snapshot
 
     def _raise_alerts(self, snapshot: Snapshot | None, now_ns: int) -> None:

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from urllib.parse import quote
 
-from dutylog.errors import ConfigError, OutputError
+from dutylog.errors import ConfigError, OutputError, one_line
 from dutylog.ledger.database import CACHE_KIB
 
 APPLICATION_ID = 0x44554F42
@@ -109,12 +109,12 @@ def translate(err: sqlite3.Error, path: Path) -> Exception:
     code = getattr(err, "sqlite_errorcode", None)
     primary = None if code is None else code & 0xFF
     if primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or isinstance(err, sqlite3.IntegrityError):
-        return FileDamaged(_one_line(err))
+        return FileDamaged(one_line(err))
     if primary == sqlite3.SQLITE_FULL:
         return OutputError(f"outbox {path}: no room left on the disk; free some space")
     if primary is None or primary == sqlite3.SQLITE_ERROR:
-        return FileDamaged(_one_line(err))  # our own SQL is sound, so the schema in the file isn't ours
-    return OutputError(f"outbox {path}: {_one_line(err)}; check the disk and the rights of file and folder")
+        return FileDamaged(one_line(err))  # our own SQL is sound, so the schema in the file isn't ours
+    return OutputError(f"outbox {path}: {one_line(err)}; check the disk and the rights of file and folder")
 
 
 def _create(path: Path) -> None:
@@ -147,8 +147,4 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
         )
     found = connection.execute("PRAGMA quick_check(1)").fetchone()
     if found[0] != "ok":
-        raise FileDamaged(_one_line(found[0]))
-
-
-def _one_line(what: object) -> str:
-    return "".join(sign if sign.isprintable() else " " for sign in str(what))[:120]
+        raise FileDamaged(one_line(found[0]))

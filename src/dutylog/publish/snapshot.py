@@ -15,7 +15,6 @@ from dutylog.errors import FrameError
 from dutylog.units import NS_PER_S
 
 SCHEMA = 1
-SOCKET_NAME = "live.sock"
 MAX_LINE_BYTES = 256 * 1024
 """Longest line; a vehicle of 8 dampers needs about 5 KiB."""
 

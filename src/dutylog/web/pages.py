@@ -10,7 +10,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
 from dutylog.engine.state import STATES
-from dutylog.web.feed import STALE_AFTER_S
+from dutylog.publish.core_link import STALE_AFTER_S
 from dutylog.web.quantity import position_text, quantity_text, utc_iso, utc_text
 from dutylog.web.view import DamperDetail, DamperSummary, TripDetail, TripSummary
 

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import json
-import socket
 from pathlib import Path
 from typing import Any
 
-from dutylog.sockets import unix_address
+from dutylog.sockets import SUPERVISOR, ask_line
 
-SOCKET_NAME = "supervisor.sock"
 ANSWER_S = 0.5
 LINE_LIMIT = 16_384
 MOST_PROCESSES = 16
@@ -19,15 +17,10 @@ def read_processes(data_dir: Path | None) -> list[dict[str, Any]]:
     """Return for each process its name, state, up_s, restarts_count and restarts by reason; empty without an answer."""
     if data_dir is None:
         return []
+    line = ask_line(data_dir, SUPERVISOR, ANSWER_S, LINE_LIMIT)
     try:
-        with socket.socket(socket.AF_UNIX) as end, unix_address(data_dir, SOCKET_NAME) as address:
-            end.settimeout(ANSWER_S)
-            end.connect(address)
-            held = b""
-            while b"\n" not in held and len(held) < LINE_LIMIT and (piece := end.recv(4096)):
-                held += piece
-        return [_parse(entry) for entry in json.loads(held)["processes"][:MOST_PROCESSES]]
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return [_parse(entry) for entry in json.loads(line)["processes"][:MOST_PROCESSES]] if line else []
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return []
 
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from dutylog.publish.health_socket import LINE_LIMIT, SOCKET_NAME
-from dutylog.sockets import unix_address
+from dutylog.errors import one_line
+from dutylog.publish.health_socket import LINE_LIMIT
+from dutylog.sockets import PUBLISH, unix_address
 from dutylog.web.feed import LiveFeed
 
 NOT_RUNNING = "not_running"
@@ -62,7 +63,7 @@ class PublishWatch:
             return PublishNow((Told("publish", NOT_RUNNING, problem=f"no answer ({type(err).__name__})"),))
 
     async def _read(self) -> bytes:
-        with unix_address(self._data_dir, SOCKET_NAME) as path:
+        with unix_address(self._data_dir, PUBLISH) as path:
             reader, writer = await asyncio.open_unix_connection(path, limit=LINE_LIMIT)
         try:
             return await reader.readline()
@@ -86,19 +87,20 @@ def _told(output: dict[str, Any]) -> Told:
     if state not in STATES:
         raise ValueError(f"no state: {state!r:.40}")
     return Told(
-        name=_line(output["name"]),
+        name=_text(output["name"]),
         state=state,
         waiting_count=sum(int(count) for count in output["waiting"].values()),
         dropped_count=sum(int(n) for what in ("dropped", "undated") for n in output[what].values()),
         rejected_count=int(output["rejected_count"]),
         acked_age_s=None if age_s is None else float(age_s),
-        problem=None if output["problem"] is None else _line(output["problem"]),
+        problem=None if output["problem"] is None else _text(output["problem"]),
     )
 
 
-def _line(text: str) -> str:
-    """Return text as one line fit for /health and the page."""
-    return "".join(sign if sign.isprintable() else " " for sign in text)[:300]
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"no text: {value!r:.40}")
+    return one_line(value, 300)
 
 
 def _refuse(name: str) -> float:
