@@ -6,11 +6,12 @@ JSON lines over the Unix socket DATA/core.sock; field tables in shared/LEDGER.md
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, NoReturn
 
 from dutylog.errors import InputError, LedgerError
+from dutylog.ledger import calibrations
 from dutylog.ledger.installs import check_profile
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.names import NAME_LIMIT, NOTE_LIMIT, check_text, nearest
@@ -24,11 +25,15 @@ _ENVELOPE = ("schema", "command")
 
 @dataclass(frozen=True, slots=True)
 class FieldRule:
-    """What a field of a request may be: text of at most `limit` characters, or a whole number from 1."""
+    """What a field of a request may be: text of at most `limit` characters, or a whole number from 1.
+
+    check: for a field that is neither; takes the value and what it is called, returns the value or raises InputError.
+    """
 
     is_required: bool
     limit: int = NAME_LIMIT
     is_number: bool = False
+    check: Callable[[object, str], Any] | None = None
 
 
 COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
@@ -37,6 +42,21 @@ COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
     "install": {"unit": FieldRule(True), "position": FieldRule(True)},
     "remove": {"unit": FieldRule(True)},
     "rename_trip": {"trip": FieldRule(True, is_number=True), "name": FieldRule(False)},
+    "calibrate": {
+        "position": FieldRule(True),
+        "kind": FieldRule(True),
+        "by": FieldRule(True),
+        "note": FieldRule(False, NOTE_LIMIT),
+        "is_remounted": FieldRule(False, check=calibrations.check_flag),
+        "corrects": FieldRule(False, check=calibrations.check_flag),
+        "method": FieldRule(False),
+        "points": FieldRule(False, check=calibrations.check_points),
+        "extended_mm": FieldRule(False, check=calibrations.check_number),
+        "body_c": FieldRule(False, check=calibrations.check_number),
+        "ambient_c": FieldRule(False, check=calibrations.check_number),
+        "rested_h": FieldRule(False, check=calibrations.check_number),
+        "others_c": FieldRule(False, check=calibrations.check_numbers),
+    },
 }
 
 
@@ -44,7 +64,7 @@ COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
 class Effect:
     """What the engine must learn of a command: becomes an event frame of the raw log.
 
-    kind: 'install' or 'remove'. data: the event's fields after shared/RECORDING.md.
+    kind: 'install', 'remove' or 'calibrate'. data: the event's fields after shared/RECORDING.md.
     """
 
     kind: str
@@ -154,19 +174,37 @@ def _rename_trip(ledger: Ledger, request: Mapping[str, Any], _sequence: int | No
     return Applied({"schema": SCHEMA, "ok": True, "text": text, "trip": number})
 
 
-_DOERS = {"ping": _ping, "add": _add, "install": _install, "remove": _remove, "rename_trip": _rename_trip}
+def _calibrate(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    done = calibrations.store(ledger, request, sequence)
+    signed, data = done.signed, calibrations.effect_data(done)
+    what = "travel sensor" if request["kind"] == calibrations.TRAVEL else "body thermocouple"
+    text = f"calibration of the {what} at {signed.position} stored by {signed.by} as entry {signed.row}"
+    reply = {"schema": SCHEMA, "ok": True, "text": text, "position": signed.position, "entry": signed.row}
+    return Applied(reply, (Effect("calibrate", data),))
+
+
+_DOERS = {
+    "ping": _ping,
+    "add": _add,
+    "install": _install,
+    "remove": _remove,
+    "rename_trip": _rename_trip,
+    "calibrate": _calibrate,
+}
 
 
 def _done(unit: Unit, text: str) -> dict[str, Any]:
     return {"schema": SCHEMA, "ok": True, "text": text, "unit_id": unit.unit_id, "unit": unit.label}
 
 
-def _check_field(command: str, name: str, rule: FieldRule, value: Any) -> str | int | None:
+def _check_field(command: str, name: str, rule: FieldRule, value: Any) -> Any:
     what = f"command {command}: {name}"
     if value is None:
         if rule.is_required:
             raise InputError(f"{what} is missing")
         return None
+    if rule.check is not None:
+        return rule.check(value, what)
     if not rule.is_number:
         return check_text(value, what, rule.limit)
     if type(value) is not int or not 1 <= value < 2**53:
