@@ -8,6 +8,7 @@ import shlex
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TypeGuard
 
 import click
 import pytest
@@ -24,8 +25,10 @@ PAGES = sorted(
     for path in REPOSITORY.rglob("*.md")
     if not any(part.startswith(".") for part in path.relative_to(REPOSITORY).parts)
 )
-IMPORT_NAMES = {"paho-mqtt": "paho"}
+IMPORT_NAMES = {"paho-mqtt": "paho", "pyserial": "serial"}
 """Packages that are imported under another name than they are installed by."""
+OUR_WORDS = {"serial"}
+"""Names of packages that are also words of ours: a text that is just such a word is no import."""
 GUIDES = ("README.md", "DEVELOPERS.md")
 LINK = re.compile(r"\]\(([^)\s]+)\)|<img[^>]* src=\"([^\"]+)\"")
 CODE = re.compile(r"^```[a-z]*\n(.*?)^```$|`([^`\n]+)`", re.DOTALL | re.MULTILINE)
@@ -160,10 +163,14 @@ def modules_naming(package: str) -> set[str]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             names += [node.module or ""] if isinstance(node, ast.ImportFrom) and node.level == 0 else []
-            names += [node.value] if isinstance(node, ast.Constant) and isinstance(node.value, str) else []
+            names += [node.value] if _is_text(node) and node.value not in OUR_WORDS else []
             if any(name == top or re.fullmatch(rf"{top}(\.\w+)+", name) for name in names):
                 found.add(str(path.relative_to(SOURCE)))
     return found
+
+
+def _is_text(node: ast.AST) -> TypeGuard[ast.Constant]:
+    return isinstance(node, ast.Constant) and isinstance(node.value, str)
 
 
 def runtime_packages() -> set[str]:

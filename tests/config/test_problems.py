@@ -18,7 +18,7 @@ ONE_VALUE = [
     # unknown keys
     ("stroke_mm = 254.0", "stroke = 254.0\nstroke_mm = 254.0", F + 'stroke: unknown key; did you mean "stroke_mm"? known:'),
     ("[vehicle]", "[vehicle]\nserial = 1", "vehicle.serial: unknown key here; it belongs in [[damper]]"),
-    ("[vehicle]", "zzz = 1\n[vehicle]", "zzz: unknown key; known: damper, data, import, influxdb, log, mqtt, profile, source, trip, vehicle, web"),
+    ("[vehicle]", "zzz = 1\n[vehicle]", "zzz: unknown key; known: adc, bridge, damper, data, gps, import, influxdb, log, mqtt, profile, source, thermocouple, trip, vehicle, web"),
     # wrong types
     ("254.0\n", '"254"\n', F + 'stroke_mm: "254", expected a number (50 to 1000 mm); write it without quotes'),
     ("254.0\n", "true\n", F + "stroke_mm: true is true/false, expected a number"),
@@ -89,11 +89,11 @@ ONE_VALUE = [
     ("body_limit_c = 120.0\n", "", F + "body_limit_c: missing; body temperature that must not be passed (60 to 200 °C)"),
     ('name = "Test truck"', "", "vehicle.name: missing; what people call the vehicle"),
     # the other tables
-    ("[vehicle]", '[source]\nkind = "simulted"\n[vehicle]', 'source.kind: "simulted" is no kind of source; did you mean "simulated"?'),
+    ("[vehicle]", '[source]\nkind = "simulted"\n[vehicle]', "source.kind: \"simulted\" isn't known here; did you mean \"simulated\"?"),
     ("[vehicle]", '[source]\nkind = "recording"\n[vehicle]', "source.file: missing; the recording to read"),
     ("[vehicle]", '[source]\nkind = "simulated"\nfile = "x"\n[vehicle]', 'source.file: means nothing with kind = "simulated"'),
     ("[vehicle]", '[source]\nkind = "recording"\nfile = "x"\nseed = 2\n[vehicle]', 'source.seed: means nothing with kind = "recording"'),
-    ("[vehicle]", "[source]\nkind = 5\n[vehicle]", "source.kind: 5 is no kind of source"),
+    ("[vehicle]", "[source]\nkind = 5\n[vehicle]", "source.kind: 5 isn't known here"),
     ("[vehicle]", '[web]\nlisten = "localhost"\n[vehicle]', 'web.listen: "localhost" is no IP address; write "127.0.0.1"'),
     ("[vehicle]", "[web]\nport = 65536\n[vehicle]", "web.port: 65536 is outside 1 to 65535"),
     ("[vehicle]", "[web]\nport = 0\n[vehicle]", "web.port: 0 is outside 1 to 65535"),

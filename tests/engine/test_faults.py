@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from dutylog.domain.vehicle import Damper
 from dutylog.engine.faults import SHORTEST_NS, FaultTracker
 from dutylog.engine.output import Fault
-from dutylog.errors import InputError, RecordingError
+from dutylog.errors import RecordingError
 from engine.builders import (
     RATE_HZ,
     S_NS,
@@ -395,13 +395,16 @@ def test_a_damper_without_a_sensor_is_unmeasured_and_no_fault():
     assert run.lives[-1].dampers[2].heat_w is None
 
 
-def test_counts_without_a_calibration_are_refused_before_anything_is_counted():
+def test_counts_without_a_calibration_are_unmeasured_time_and_say_why():
+    """Whoever logs before the sensors are calibrated still has the counts; nothing is made up of them."""
     log = Log(make_vehicle("left"))
     stream = travel_stream("left", unit="count")
     log.start(stream)
-    log.write(stream, still_mm(2))
-    with pytest.raises(InputError, match=r"left.*no calibration"):
-        Run(log.vehicle).feed(log.frames)
+    log.write(stream, still_mm(8))
+    run = Run(log.vehicle).feed(log.frames).finish()
+    totals = run.totals_at("left")
+    assert (totals.measured_us, totals.unmeasured_us, totals.energy_uj) == (0, 8_000_000, 0)
+    assert run.lives[-1].dampers[0].faults == ("not_calibrated",)
 
 
 def test_two_travel_streams_in_one_epoch_are_refused():

@@ -76,7 +76,7 @@ def test_missing_field_is_refused_by_name(name: str) -> None:
         parse_snapshot(line_of(value))
 
 
-@pytest.mark.parametrize("name", [f.name for f in fields(DamperNow)])
+@pytest.mark.parametrize("name", [f.name for f in fields(DamperNow) if f.default is MISSING])
 def test_missing_field_of_a_damper_is_refused_by_name(name: str) -> None:
     """The same inside the list."""
     value = as_object()

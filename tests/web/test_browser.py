@@ -10,13 +10,13 @@ import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from dutylog.engine.state import STATES, damper_state
-from dutylog.publish.snapshot import SourceNow, VehicleName
+from dutylog.publish.snapshot import ChannelNow, DeviceNow, DeviceState, SourceNow, VehicleName
 from dutylog.web.publish_watch import NOT_RUNNING, PublishNow, Told
 from dutylog.web.publish_watch import STATES as TOLD
 from dutylog.web.quantity import quantity_text
@@ -210,6 +210,7 @@ def test_unchanged_states_are_not_announced(pages: ThreadedPages, open_page: Cal
 
 
 TOLD_STATES = (*TOLD, NOT_RUNNING)
+DEVICE_STATES = get_args(DeviceState)
 
 
 def test_who_is_told_is_a_shape_and_words(pages: ThreadedPages, open_page: Callable[..., Any]) -> None:
@@ -232,6 +233,28 @@ def test_who_is_told_is_a_shape_and_words(pages: ThreadedPages, open_page: Calla
     expect(page.locator("#told")).to_have_text("Published: publishing isn't running")
 
 
+def test_sensors_that_do_not_work_say_what_to_do(pages: ThreadedPages, open_page: Callable[..., Any]) -> None:
+    """A plug that shook loose is named with its remedy; where all is well that is one quiet word."""
+    page, _ = open_page("/", PHONE)
+    pages.core.push(snapshot(1))
+    expect(page.locator("#vehicle")).not_to_have_text("Live")
+    expect(page.locator("#sensors")).to_be_hidden()
+    open_circuit = ChannelNow("front_left", "body_temperature", "wrong", "open: <b>check its plug</b>")
+    good = DeviceNow("i2c-1", "working", "", {"reads": 5}, (ChannelNow("", "ambient_temperature", "working"),))
+    bad = DeviceNow("i2c-2", "working", "", {}, (open_circuit,))
+    lost = DeviceNow("bridge", "lost", "not at /dev/bridge; plug it in", {"lost": 1}, (open_circuit,))
+    pages.core.push(snapshot(2, devices=(lost, good, bad)))
+    expect(page.locator("#sensors")).to_have_text(
+        "Sensors: bridge lost: not at /dev/bridge; plug it in"
+        "front_left body temperature wrong: open: <b>check its plug</b>"
+    )
+    shapes = page.evaluate("() => [...document.querySelectorAll('#sensors use')].map((u) => u.getAttribute('href'))")
+    assert shapes == ["#shape-device-lost", "#shape-device-wrong"]
+    assert "sensors: bridge lost (not at /dev/bridge; plug it in)" in page.request.get(page.url + "health").text()
+    pages.core.push(snapshot(3, devices=(good,)))
+    expect(page.locator("#sensors")).to_have_text("Sensors: all working")
+
+
 def test_every_state_has_its_own_word_and_shape(pages: ThreadedPages, open_page: Callable[..., Any]) -> None:
     """Not by colour alone."""
     dampers = tuple(damper_now(f"at_{state}", state=state, state_text=f"do {state}") for state in STATES)
@@ -242,7 +265,7 @@ def test_every_state_has_its_own_word_and_shape(pages: ThreadedPages, open_page:
     assert [row["shape"] for row in rows] == [f"#shape-{state}" for state in STATES]
     assert [row["state"].replace(" ", "_") for row in rows] == list(STATES)
     drawings = page.evaluate("() => [...document.querySelectorAll('symbol')].map((s) => s.innerHTML)")
-    assert len(set(drawings)) == len(drawings) == len(STATES) + len(TOLD_STATES)
+    assert len(set(drawings)) == len(drawings) == len(STATES) + len(TOLD_STATES) + len(DEVICE_STATES)
     seen = page.evaluate("() => [...document.querySelectorAll('.shape')].map((s) => s.getBBox().height)")
     assert min(seen) > 10
 

@@ -32,6 +32,9 @@ EXIT_BROKEN_PIPE = 141
 DEBUG_VARIABLE = "DUTYLOG_DEBUG"
 
 COMMANDS = {
+    "bundle": ("dutylog.cli.bundle", "Pack what support needs into one file, without secrets."),
+    "calibrate": ("dutylog.cli.calibrate", "Sensors: travel, temperature, show."),
+    "check": ("dutylog.cli.check", "Is everything ready to measure, and what to do if not."),
     "config": ("dutylog.cli.config", "Check a vehicle file or print an example."),
     "damper": ("dutylog.cli.damper", "Dampers: list, show, add, install, remove."),
     "demo": ("dutylog.cli.demo", "Drive a simulated vehicle and show the live page."),

@@ -27,7 +27,8 @@ from dutylog.config.limits import (
 )
 from dutylog.config.lines import KeyPath
 from dutylog.config.report import Report, nearest
-from dutylog.config.settings import RECORDING
+from dutylog.config.sensor_checks import check_sensors
+from dutylog.config.settings import RECORDING, SENSORS, SIMULATED
 
 LEAST_SPREAD_MM = 1.0
 """A calibration or force_at that spans less than this was written in metres (judgement)."""
@@ -52,6 +53,7 @@ def check_document(raw: dict[str, Any], rest: dict[str, Any], report: Report) ->
         _check_profile(profile, ("profile", name), report)
         _check_force_keys(_table(raw_profiles[name]), ("profile", name), report)
     _check_source(_table(raw.get("source")), rest.get("source", {}), report)
+    check_sensors(raw, rest, report)
     _note_listen(rest.get("web", {}), report)
     _check_outputs(_table(raw.get("mqtt")), rest, report)
     check_columns(_table(rest.get("import")).get("columns", {}), raw, report)
@@ -243,7 +245,8 @@ def _check_source(raw_source: dict[str, Any], source: dict[str, Any], report: Re
         return
     if kind == RECORDING and "file" not in raw_source:
         report.problem(("source", "file"), 'missing; the recording to read, file = "..."')
-    for key in ("scenario", "seed") if kind == RECORDING else ("file",):
+    unfit = {RECORDING: ("scenario", "seed"), SIMULATED: ("file",), SENSORS: ("file", "pace", "scenario", "seed")}
+    for key in unfit[kind]:
         if key in raw_source:
             report.problem(("source", key), f"means nothing with kind = {show_text(kind)}")
 

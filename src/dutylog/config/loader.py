@@ -13,7 +13,26 @@ from dutylog.config.checks import check_document
 from dutylog.config.columns import ColumnSource
 from dutylog.config.limits import make_slug, one_line
 from dutylog.config.report import Report
-from dutylog.config.schema import DamperTable, Document, InfluxdbTable, Points, ProfileTable, SourceTable
+from dutylog.config.schema import (
+    AdcTable,
+    ChipTable,
+    DamperTable,
+    Document,
+    InfluxdbTable,
+    Points,
+    ProfileTable,
+    SourceTable,
+)
+from dutylog.config.sensor_checks import AIR
+from dutylog.config.sensors import (
+    AdcInput,
+    AdcSettings,
+    BridgeSettings,
+    ChipPlace,
+    GpsSettings,
+    SensorSettings,
+    ThermocoupleSettings,
+)
 from dutylog.config.settings import (
     InfluxSettings,
     LogSettings,
@@ -26,6 +45,8 @@ from dutylog.config.settings import (
 from dutylog.config.translate import read_document
 from dutylog.domain.vehicle import Damper, ForceAt, ForceCurve, Profile, Vehicle
 from dutylog.errors import ConfigError
+from dutylog.recording.block import RESERVOIR_PRESSURE
+from dutylog.units import PA_PER_PSI
 
 LARGEST_BYTES = 256 * 1024
 """Twenty times a vehicle with four long curves; more is another kind of file (judgement)."""
@@ -68,6 +89,7 @@ def parse_settings(data: bytes, path: Path) -> Settings:
         log=LogSettings(document.log.keep_days * 86_400.0, round(document.log.keep_gb * 1e9)),
         mqtt=_mqtt(document, path),
         influxdb=None if document.influxdb is None else _influxdb(document.influxdb, path),
+        sensors=_sensors(document),
     )
 
 
@@ -144,6 +166,36 @@ def _influxdb(table: InfluxdbTable, path: Path) -> InfluxSettings:
     return InfluxSettings(
         table.url, table.org, table.bucket, _resolve(table.token_file, path), _optional(table.ca_file, path)
     )
+
+
+def _sensors(document: Document) -> SensorSettings | None:
+    bridge, gps = document.bridge, document.gps
+    if bridge is None and gps is None and not document.thermocouple and not document.adc:
+        return None
+    return SensorSettings(
+        bridge=None
+        if bridge is None
+        else BridgeSettings(bridge.device, tuple(bridge.inputs), bridge.rate_hz, bridge.wheel_pulses_per_m),
+        thermocouples=tuple(
+            ThermocoupleSettings("" if t.position == AIR else t.position, _place(t), t.type)
+            for t in document.thermocouple
+        ),
+        adcs=tuple(_adc(adc) for adc in document.adc),
+        gps=None if gps is None else GpsSettings(gps.device, gps.baud),
+    )
+
+
+def _place(table: ChipTable) -> ChipPlace:
+    return ChipPlace(table.bus, table.address, table.multiplexer, table.branch)
+
+
+def _adc(table: AdcTable) -> AdcSettings:
+    inputs = []
+    for entry in table.input:
+        factor = PA_PER_PSI if entry.measures == RESERVOIR_PRESSURE else 1.0
+        scale = tuple((volts, value * factor) for volts, value in _pairs(entry.points))
+        inputs.append(AdcInput(entry.number, entry.measures, entry.position or "", scale))
+    return AdcSettings(_place(table), table.chip, table.range_v, tuple(inputs))
 
 
 def _optional(text: str | None, path: Path) -> Path | None:

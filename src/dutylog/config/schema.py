@@ -78,6 +78,7 @@ def _name_alone(value: Any) -> Any:
 HOST = re.compile(r"[A-Za-z0-9]([A-Za-z0-9._-]{0,251}[A-Za-z0-9])?|[0-9A-Fa-f:.]{2,45}")
 """A host name (RFC 1123 section 2.1, plus _ as local names have it) or an IP address."""
 Slug = Annotated[str, _refuse(slug_complaint)]
+InputName = Annotated[str, _refuse(lambda text: slug_complaint(text) if text else None)]
 Text = Annotated[str, _refuse(text_complaint)]
 Host = Annotated[str, _refuse(_host_complaint)]
 Url = Annotated[str, _refuse(_url_complaint)]
@@ -156,11 +157,70 @@ class DataTable(Table):
 class SourceTable(Table):
     """[source]"""
 
-    kind: Literal["recording", "simulated"] = Field(description='"recording" or "simulated"')
+    kind: Literal["sensors", "recording", "simulated"] = Field(description='"sensors", "recording" or "simulated"')
     file: PathText | None = Field(default=None, description="the recording")
     pace: Annotated[float, _within("pace")] = Field(default=1.0, description="1 real time, 0 as fast as possible")
     scenario: Slug | None = Field(default=None, description="what the simulated vehicle drives")
     seed: Annotated[int, _within("seed")] = Field(default=1, description="seed of the simulated vehicle's chance")
+
+
+class BridgeTable(Table):
+    """[bridge]"""
+
+    device: PathText = Field(description="the serial port of the bridge, best its name under /dev/serial/by-id")
+    inputs: Annotated[list[InputName], Field(min_length=1, max_length=8)] = Field(
+        description='the position on each input in order, "" for one not used'
+    )
+    rate_hz: Annotated[int, _within("rate_hz")] = Field(default=1000, description="travel samples a second")
+    wheel_pulses_per_m: Annotated[float, _within("wheel_pulses_per_m")] | None = Field(
+        default=None, description="pulses of a wheel-speed sensor for each metre driven"
+    )
+
+
+class ChipTable(Table):
+    """What chips on an I2C bus have in common."""
+
+    bus: Annotated[int, _within("bus")] = Field(default=1, description="number of the bus, 1 for /dev/i2c-1")
+    address: Annotated[int, _within("address")] = Field(description="the chip's address, such as 0x60")
+    multiplexer: Annotated[int, _within("multiplexer")] | None = Field(
+        default=None, description="address of the multiplexer before it"
+    )
+    branch: Annotated[int, _within("branch")] | None = Field(default=None, description="branch of the multiplexer")
+
+
+class ThermocoupleTable(ChipTable):
+    """[[thermocouple]]"""
+
+    position: Slug = Field(description='the damper\'s position, or "air"')
+    type: Literal["K", "T", "J", "N", "E"] = Field(default="K", description="type of the thermocouple")
+
+
+class AdcInputTable(Table):
+    """[[adc.input]]"""
+
+    number: Annotated[int, _within("number")] = Field(description="which of the chip's inputs")
+    measures: Literal["travel", "reservoir_pressure", "battery_voltage", "reference"] = Field(
+        description='"travel", "reservoir_pressure", "battery_voltage" or "reference"'
+    )
+    position: Slug | None = Field(default=None, description="the damper's position")
+    points: Points | None = Field(default=None, description="[volts, psi] or [volts at the input, volts] pairs")
+
+
+class AdcTable(ChipTable):
+    """[[adc]]"""
+
+    chip: Literal["ADS1115", "ADS1015"] = Field(description='"ADS1115" or "ADS1015"')
+    range_v: Annotated[float, _within("range_v")] = Field(default=4.096, description="full scale of the converter")
+    input: Annotated[list[AdcInputTable], Field(min_length=1, max_length=4)] = Field(
+        description="at least one [[adc.input]] with number and measures"
+    )
+
+
+class GpsTable(Table):
+    """[gps]"""
+
+    device: PathText = Field(description="the serial port of the receiver")
+    baud: Annotated[int, _within("baud")] = Field(default=9600, description="speed of its serial line")
 
 
 class WebTable(Table):
@@ -238,6 +298,12 @@ class Document(Table):
     )
     data: DataTable = Field(default_factory=DataTable, description="[data]")
     source: SourceTable | None = Field(default=None, description="[source]")
+    bridge: BridgeTable | None = Field(default=None, description="[bridge]")
+    thermocouple: Annotated[list[ThermocoupleTable], Field(max_length=64)] = Field(
+        default_factory=list, description="[[thermocouple]]"
+    )
+    adc: Annotated[list[AdcTable], Field(max_length=16)] = Field(default_factory=list, description="[[adc]]")
+    gps: GpsTable | None = Field(default=None, description="[gps]")
     web: WebTable = Field(default_factory=WebTable, description="[web]")
     trip: TripTable = Field(default_factory=TripTable, description="[trip]")
     log: LogTable = Field(default_factory=LogTable, description="[log]")

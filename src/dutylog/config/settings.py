@@ -6,9 +6,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from dutylog.config.columns import ColumnSource
+from dutylog.config.sensors import SensorSettings
 from dutylog.domain.vehicle import Vehicle
 from dutylog.errors import ConfigError
 
+SENSORS = "sensors"
 SIMULATED = "simulated"
 RECORDING = "recording"
 
@@ -17,8 +19,8 @@ RECORDING = "recording"
 class SourceSettings:
     """Where samples come from.
 
-    kind: SIMULATED or RECORDING. pace: 1 real time, 0 as fast as possible. file: the recording,
-    None for the simulated vehicle. scenario: what the simulated vehicle drives, None for its own choice.
+    kind: SENSORS, SIMULATED or RECORDING. pace: 1 real time, 0 as fast as possible. file: the recording,
+    None for the others. scenario: what the simulated vehicle drives, None for its own choice.
     """
 
     kind: str
@@ -82,7 +84,7 @@ class Settings:
     data_dir: folder of ledger and raw log, None when the file doesn't say. text_hash: SHA-256 of the
     file's bytes, hex. notes: one line for each thing that is odd but allowed. columns: where a
     recording has its columns under other names or in other units, in the order of the file. log: what of
-    the raw log is kept. mqtt, influxdb: who is told, None for nobody.
+    the raw log is kept. mqtt, influxdb: who is told, None for nobody. sensors: None where the file names none.
     """
 
     vehicle: Vehicle
@@ -97,12 +99,13 @@ class Settings:
     log: LogSettings = field(default_factory=LogSettings)
     mqtt: MqttSettings | None = None
     influxdb: InfluxSettings | None = None
+    sensors: SensorSettings | None = None
 
     def require_source(self) -> SourceSettings:
         """Return the source; ConfigError when the file has none."""
         if self.source is None:
             raise ConfigError(
-                [f'{self.path}: source: missing; add [source] with kind = "{SIMULATED}" or kind = "{RECORDING}"']
+                [f'{self.path}: source: missing; add [source] with kind = "{SENSORS}", "{SIMULATED}" or "{RECORDING}"']
             )
         return self.source
 

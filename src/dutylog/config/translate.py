@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
@@ -34,6 +34,14 @@ _TABLES = {
     ("profile", "*", "force_at", "*"): "[[profile.NAME.force_at]]",
     ("data",): "[data]",
     ("source",): "[source]",
+    ("bridge",): "[bridge]",
+    ("thermocouple",): "[[thermocouple]]",
+    ("thermocouple", "*"): "[[thermocouple]]",
+    ("adc",): "[[adc]]",
+    ("adc", "*"): "[[adc]]",
+    ("adc", "*", "input"): "[[adc.input]]",
+    ("adc", "*", "input", "*"): "[[adc.input]]",
+    ("gps",): "[gps]",
     ("web",): "[web]",
     ("trip",): "[trip]",
     ("log",): "[log]",
@@ -44,7 +52,14 @@ _TABLES = {
     ("import", "columns", "*"): '"NAME" or { column = "NAME", unit = "UNIT" }',
 }
 _NAMED_TABLES = (("profile",), ("import", "columns"))
-_EMPTY_TABLE_PATTERNS = (("damper", "*"), ("profile", "*"), ("profile", "*", "force_at", "*"))
+_EMPTY_TABLE_PATTERNS = (
+    ("damper", "*"),
+    ("profile", "*"),
+    ("profile", "*", "force_at", "*"),
+    ("thermocouple", "*"),
+    ("adc", "*"),
+    ("adc", "*", "input", "*"),
+)
 
 
 def read_document(raw: dict[str, Any], report: Report) -> tuple[Document | None, dict[str, Any]]:
@@ -111,10 +126,14 @@ def _tell(path: KeyPath, details: ErrorDetails) -> str:
     if kind == "finite_number":
         return f"{show_value(value)} is no finite number"
     if kind == "literal_error":
-        return f"{show_value(value)} is no kind of source{nearest(str(value)[:80], ('recording', 'simulated'))}"
+        return f"{show_value(value)} isn't known here{nearest(str(value)[:80], _choices(pattern))}"
     if kind in ("too_short", "too_long"):
         return _tell_length(path, details.get("ctx", {}))
     return _tell_type(pattern, kind, value)
+
+
+def _choices(pattern: KeyPattern) -> tuple[str, ...]:
+    return tuple(get_args(fields_by_pattern()[pattern].annotation))
 
 
 def _tell_unknown(pattern: KeyPattern, name: str) -> str:

@@ -78,6 +78,7 @@ def make_core_settings(settings: Settings, data_dir: Path, arguments: argparse.N
         exit_at_end=arguments.exit_at_end,
         columns=settings.columns,
         keep=settings.log,
+        sensors=settings.sensors,
     )
 
 

@@ -13,10 +13,12 @@ import signal
 import sys
 import uuid
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
+from dutylog.acquire.driver import DriverState
+from dutylog.acquire.sensors import RawTravel, SensorSource
 from dutylog.clock import Clock, SystemClock, read_boot_id
 from dutylog.daemon.bookkeeper import Bookkeeper
 from dutylog.daemon.core_settings import CoreSettings
@@ -32,6 +34,7 @@ from dutylog.daemon.wall_time import dated_epochs, is_utc_trusted
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.engine.output import TripRow
 from dutylog.errors import DutylogError, LedgerCorrupt, LedgerError, RecordingError, SourceError
+from dutylog.ledger.calibrations import ENTRY_KIND, in_force, overlaid
 from dutylog.ledger.command import apply_command
 from dutylog.ledger.database import decoding
 from dutylog.ledger.lock import DataLock
@@ -78,6 +81,7 @@ class Core:
         self._seq = 0
         self._next_commit_ns = self._next_publish_ns = self._next_store_ns = 0
         self._must_store = self._is_dated = False
+        self._anew_reason = ""
         self._begun_ns = clock.mono_ns()
         self._trip_number: tuple[tuple[int, int], int] | None = None
         self._trouble = DiskTrouble(clock, say)
@@ -127,8 +131,9 @@ class Core:
         settings, ledger = self._settings, self._ledger
         ledger.put_vehicle(settings.vehicle)
         cursor = ledger.cursor()
+        self._vehicle, notes = overlaid(settings.vehicle, in_force(ledger))
         self._writer = LogWriter(
-            settings.data_dir / LOG_FOLDER, settings.vehicle, self._boot_id, self._clock, cursor.hot_sequence + 1
+            settings.data_dir / LOG_FOLDER, self._vehicle, self._boot_id, self._clock, cursor.hot_sequence + 1
         )
         restored = self._restore()
         self._engine = restored.engine
@@ -137,10 +142,10 @@ class Core:
         )
         self._books.keep(restored.minutes, restored.trips)
         state = self._writer.state
-        restored.adopter.reinstall(settings.vehicle, state.installs, state.next_sequence)
-        for line in [*restored.notes, *restored.adopter.notes]:
+        restored.adopter.reinstall(self._vehicle, state.installs, state.next_sequence)
+        for line in [*notes, *restored.notes, *restored.adopter.notes]:
             self._say(line)
-        for line in settle_units(ledger, settings.vehicle, self._writer.state.next_sequence):
+        for line in settle_units(ledger, self._vehicle, self._writer.state.next_sequence):
             self._say(line)
         self._live = LiveEndpoint(settings.data_dir)
         self._commands = CommandEndpoint(settings.data_dir)
@@ -160,7 +165,7 @@ class Core:
         return restore_engine(
             self._ledger,
             settings.data_dir / LOG_FOLDER,
-            settings.vehicle,
+            self._vehicle,
             self._load_duty,
             settings.grace_s,
             log_end=self._writer.found_sequence,
@@ -192,18 +197,29 @@ class Core:
         self._writer.start_epoch(source.streams, source.kind, source.text, epoch)
         for kind, data in pending_events(self._ledger, self._writer.state):
             self._writer.event(kind, self._writer.state.time_ns, data)
-        self._is_dated = trusted = is_utc_trusted()
-        self._writer.clock(trusted)
-        if self._ledger.epoch(epoch) is None:
-            now = self._stamp()
-            mono_ns = 0 if source.kind == "recording" else now.mono_ns
-            self._ledger.put_epoch(
-                Epoch(epoch, source.kind, source.text, self._boot_id, mono_ns, now.utc_ns, trusted and mono_ns > 0)
-            )
+        self._is_dated = is_utc_trusted()
+        self._writer.clock(self._is_dated)
+        self._put_epoch(source, epoch)
         # Last: whatever waits for the disk at a start must not hold up the first samples.
         self._begun_ns = self._clock.mono_ns()
         source.start(epoch, next_index)
         self._say(f"running: {source.kind}, {source.text}")
+        self._commit_soon()
+
+    def _put_epoch(self, source: Source, epoch: int) -> None:
+        if self._ledger.epoch(epoch) is None:
+            now, is_live = self._stamp(), source.kind != "recording"
+            mono_ns = now.mono_ns if is_live else 0
+            trusted = is_utc_trusted() and is_live
+            self._ledger.put_epoch(Epoch(epoch, source.kind, source.text, self._boot_id, mono_ns, now.utc_ns, trusted))
+
+    def _start_anew(self, reason: str) -> None:
+        """Begin a new epoch of the same source: the clock of one of its devices began anew."""
+        source, epoch = self._source, self._writer.state.epoch + 1
+        self._writer.start_epoch(source.streams, source.kind, source.text, epoch)
+        self._put_epoch(source, epoch)
+        source.start(epoch, {})
+        self._say(f"{source.kind}: {reason}; a new stretch of the log begins")
         self._commit_soon()
 
     def _epoch_of(self, text: str, last: int) -> int | None:
@@ -223,6 +239,12 @@ class Core:
                 if self._settings.exit_at_end and not self._writer.pending_bytes:
                     break
                 self._clock.sleep(IDLE_S)
+            elif self._anew_reason:
+                if not self._books.is_busy:
+                    self._start_anew(self._anew_reason)
+                    self._anew_reason = ""
+                else:
+                    self._clock.sleep(IDLE_S)
             elif self._may_read():
                 self._take(self._read())
             self._write()
@@ -255,8 +277,11 @@ class Core:
             self._finish_source("the source has ended; nothing more will come")
             self._commit_soon()
             return
-        if batch.blocks or batch.events:
+        if batch.blocks or batch.events or batch.gaps:
             self._writer.append(batch)
+        if batch.ends_epoch:
+            self._writer.end(batch.ends_epoch, self._writer.state.time_ns)
+            self._anew_reason = batch.ends_epoch
         if any(event.kind == END for event in batch.events):
             self._books.want_all()
 
@@ -364,9 +389,21 @@ class Core:
         applied = apply_command(self._ledger, request, self._writer.state.next_sequence)
         for effect in applied.effects:
             self._writer.event(effect.kind, self._writer.state.time_ns, effect.data)
+            if effect.kind == ENTRY_KIND:
+                self._recalibrate(effect.data)
         if applied.effects:
             self._commit_soon()
         return applied.reply
+
+    def _recalibrate(self, data: Mapping[str, Any]) -> None:
+        """Count with a new calibration from here on; rows of a sensor that was mounted anew begin a new epoch."""
+        writer = self._writer
+        self._vehicle, _ = overlaid(self._settings.vehicle, in_force(self._ledger))
+        writer.config(self._vehicle, writer.state.time_ns)
+        if data["is_remounted"] and isinstance(self._source, SensorSource) and not self._is_over:
+            reason = f"the sensor at {data['position']} was mounted anew"
+            writer.end(reason, writer.state.time_ns)
+            self._anew_reason = reason
 
     def _date(self) -> None:
         """Once somebody vouches for the wall clock, date all of this boot that wasn't dated so far."""
@@ -401,8 +438,9 @@ class Core:
             self._seq, self._start_id, self._begun_ns, self._clock.utc_ns(), is_utc_trusted(),
             self._source_now(), number, {name: count for name, count in drops.items() if count},
             DiskState(standing_s, trouble.not_storing_s, self._writer.dropped_s, trouble.unsaved_s),
+            *self._sensors_now(),
         )  # fmt: skip
-        self._live.publish(make_snapshot(self._settings.vehicle, live, moment))
+        self._live.publish(make_snapshot(self._vehicle, live, moment))
 
     def _number_of(self, trip: TripRow) -> int | None:
         """Return the number the ledger gave the open trip; None before that, or while it can't be read."""
@@ -422,6 +460,10 @@ class Core:
     def _source_now(self) -> SourceState:
         state, text = self._source_state, self._trouble.text
         return replace(state, state_text="; ".join(part for part in (text, state.state_text) if part))
+
+    def _sensors_now(self) -> tuple[tuple[DriverState, ...], Mapping[str, RawTravel]]:
+        source = self._source
+        return (source.devices(), source.raw_travel()) if isinstance(source, SensorSource) else ((), {})
 
     def _stamp(self) -> Stamp:
         return Stamp(self._clock.utc_ns(), is_utc_trusted(), self._clock.mono_ns(), self._boot_id)

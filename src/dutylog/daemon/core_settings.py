@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from dutylog.config.columns import ColumnSource
+from dutylog.config.sensors import SensorSettings
 from dutylog.config.settings import LogSettings
 from dutylog.domain.vehicle import Vehicle
 
@@ -15,10 +16,10 @@ from dutylog.domain.vehicle import Vehicle
 class CoreSettings:
     """A checked configuration as core needs it.
 
-    source_kind: 'recording' (file) or 'simulated' (scenario, seed). pace: 1 real time, 0 as fast as
+    source_kind: 'sensors', 'recording' (file) or 'simulated' (scenario, seed). pace: 1 real time, 0 as fast as
     possible. block_rows: rows a recording hands on at once. exit_at_end: stop when the source ends.
     columns: where a recording has our columns under other names or in other units. keep: how much of
-    the raw log stays.
+    the raw log stays. sensors: what 'sensors' reads.
     """
 
     vehicle: Vehicle
@@ -33,6 +34,7 @@ class CoreSettings:
     exit_at_end: bool = False
     columns: tuple[ColumnSource, ...] = ()
     keep: LogSettings = field(default_factory=LogSettings)
+    sensors: SensorSettings | None = None
 
     def to_json(self) -> str:
         """Return the one line."""
@@ -49,6 +51,7 @@ class CoreSettings:
                 "block_rows": self.block_rows,
                 "exit_at_end": self.exit_at_end,
                 "keep": [self.keep.keep_s, self.keep.keep_bytes],
+                "sensors": None if self.sensors is None else self.sensors.to_dict(),
                 "columns": [[c.target, c.column, c.unit, c.scale, c.offset] for c in self.columns],
             },
             allow_nan=False,
@@ -70,5 +73,6 @@ class CoreSettings:
             block_rows=data["block_rows"],
             exit_at_end=data["exit_at_end"],
             keep=LogSettings(*data["keep"]),
+            sensors=None if data["sensors"] is None else SensorSettings.from_dict(data["sensors"]),
             columns=tuple(ColumnSource(*column) for column in data["columns"]),
         )

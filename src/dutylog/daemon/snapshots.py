@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from dutylog import ENGINE
+from dutylog.acquire.driver import DriverState
+from dutylog.acquire.sensors import RawTravel
 from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.totals import Totals
 from dutylog.engine.output import DamperLive, Live, TripRow
 from dutylog.engine.state import damper_state
+from dutylog.errors import one_line
 from dutylog.units import J_PER_UJ, NS_PER_S
 
 
@@ -50,11 +54,14 @@ class Moment:
     trip_number: int | None
     drops: dict[str, int]
     disk: DiskState = DiskState()
+    devices: tuple[DriverState, ...] = ()
+    raw_travel: Mapping[str, RawTravel] = field(default_factory=dict)
 
 
 def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[str, Any]:
     """Return the snapshot of one moment; before the first tile every damper is waiting."""
     trip = None if live is None else live.trip
+    offsets_k = {damper.position: damper.body_offset_k for damper in vehicle.dampers}
     return {
         "schema": 1,
         "engine": ENGINE,
@@ -79,9 +86,37 @@ def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[s
         "not_storing_s": moment.disk.not_storing_s,
         "not_stored_s": moment.disk.not_stored_s,
         "unsaved_s": moment.disk.unsaved_s,
-        "dampers": [_waiting(vehicle, i) for i in range(len(vehicle.dampers))]
-        if live is None
-        else [_damper(damper, trip) for damper in live.dampers],
+        "devices": [_device(device) for device in moment.devices],
+        "dampers": [
+            {**one, **_raw(one, offsets_k.get(one["position"], 0.0), moment.raw_travel.get(one["position"]))}
+            for one in _dampers(vehicle, live)
+        ],
+    }
+
+
+def _dampers(vehicle: Vehicle, live: Live | None) -> list[dict[str, Any]]:
+    if live is None:
+        return [_waiting(vehicle, i) for i in range(len(vehicle.dampers))]
+    return [_damper(damper, live.trip) for damper in live.dampers]
+
+
+def _raw(damper: Mapping[str, Any], offset_k: float, raw: RawTravel | None) -> dict[str, Any]:
+    """Return what calibrating needs: readings before any calibration; no counts where the source gives none."""
+    body_c = damper["body_c"]
+    found = {"body_raw_c": None if body_c is None else body_c - offset_k}
+    return found if raw is None else found | {"travel_raw": round(raw.mean, 2), "travel_raw_noise": round(raw.noise, 3)}
+
+
+def _device(device: DriverState) -> dict[str, Any]:
+    return {
+        "name": device.name,
+        "state": device.word,
+        "text": one_line(device.text, 300),
+        "counters": dict(device.counters),
+        "channels": [
+            {"position": c.position, "quantity": c.quantity, "state": c.word, "text": one_line(c.text, 300)}
+            for c in device.channels
+        ],
     }
 
 

@@ -29,4 +29,8 @@ def open_source(settings: CoreSettings, clock: Clock) -> Source:
 
         scenario = built_in_scenario(settings.scenario or "desert")
         return SimulatedSource(settings.vehicle, scenario, settings.seed, settings.pace, clock)
-    raise ConfigError([f"source: kind {settings.source_kind!r} can't be opened; known: recording, simulated"])
+    if settings.source_kind == "sensors" and settings.sensors is not None:
+        from dutylog.acquire.sensors import SensorSource, make_drivers
+
+        return SensorSource(make_drivers(settings.sensors, clock), clock)
+    raise ConfigError([f"source: kind {settings.source_kind!r} can't be opened; known: sensors, recording, simulated"])

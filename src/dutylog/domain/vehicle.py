@@ -75,6 +75,7 @@ class Damper:
     serial: the unit that sits there at first start, or None. travel_from: position whose travel
     sensor is used (None: its own). travel_map: ((mm of that sensor, mm here), ...) when shared.
     calibration: ((raw counts, mm), ...) strictly increasing raw, empty when the source gives mm.
+    body_offset_k: added to what its body thermocouple reads.
     """
 
     position: str
@@ -84,6 +85,7 @@ class Damper:
     travel_from: str | None = None
     travel_map: tuple[tuple[float, float], ...] = ()
     calibration: tuple[tuple[float, float], ...] = ()
+    body_offset_k: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +139,8 @@ def _damper_to_dict(damper: Damper) -> dict[str, Any]:
         "travel_from": damper.travel_from,
         "travel_map_mm": [list(p) for p in damper.travel_map],
         "calibration_raw_mm": [list(p) for p in damper.calibration],
+        # Only where there is one: a log without offsets keeps the bytes it always had.
+        **({"body_offset_k": damper.body_offset_k} if damper.body_offset_k else {}),
     }
 
 
@@ -149,6 +153,7 @@ def _damper_from_dict(data: dict[str, Any]) -> Damper:
         travel_from=data["travel_from"],
         travel_map=tuple((float(a), float(b)) for a, b in data["travel_map_mm"]),
         calibration=tuple((float(a), float(b)) for a, b in data["calibration_raw_mm"]),
+        body_offset_k=float(data.get("body_offset_k", 0.0)),
     )
 
 

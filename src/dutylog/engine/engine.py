@@ -22,7 +22,7 @@ from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.force import ForceTable
 from dutylog.duty.totals import Totals
 from dutylog.engine.epoch_run import EpochRun, PreparedSpan, PreparedTile
-from dutylog.engine.lost_time import STUCK, LostTime, add_lost
+from dutylog.engine.lost_time import NO_SENSOR, NOT_CALIBRATED, STUCK, LostTime, add_lost
 from dutylog.engine.minutes import MinuteTracker
 from dutylog.engine.output import DamperLive, Fault, Live, Step, TripRow
 from dutylog.engine.place import Energies, Place, TileGain
@@ -351,7 +351,7 @@ class Engine:
             *run.slow_faults.active(position, tile.end_ns - 1_500_000_000),
         ]
         if not tile.has_sensor[row]:
-            faults.append("no_travel_sensor")
+            faults.append(NOT_CALIBRATED if run.is_uncalibrated(row) else NO_SENSOR)
         if self._worn.found_mm[row] is not None:
             faults.append(WORN_SPOT)
         return DamperLive(

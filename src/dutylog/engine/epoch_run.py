@@ -23,7 +23,7 @@ from dutylog.engine.travel_buffer import TravelBuffer
 from dutylog.errors import RecordingError
 from dutylog.motion.shaft_speed import ShaftSpeedEstimator, TileShape
 from dutylog.motion.validity import GAP, find_hole, find_runs, is_outside, judge_window
-from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Block
+from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Block, Stream
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.units import FS_PER_NS
 
@@ -127,6 +127,7 @@ class EpochRun:
         self._dampers = vehicle.dampers
         self._stroke_m = np.array([vehicle.profile_of(d).stroke_m for d in vehicle.dampers])
         self._body = {d.position: SlowChannel(*TEMPERATURE_RANGE_C) for d in vehicle.dampers}
+        self._body_offset_k = {d.position: d.body_offset_k for d in vehicle.dampers}
         self._ambient = SlowChannel(*TEMPERATURE_RANGE_C)
         self._speed = SlowChannel(*SPEED_RANGE_MPS)
         self.travel_faults = FaultTracker(TRAVEL_JOIN_NS)
@@ -145,13 +146,14 @@ class EpochRun:
         """Take a samples or gap frame."""
         block = frame.block
         if block is None:
-            buffer = self._buffer
-            if frame.type is FrameType.GAP and buffer is not None and frame.stream_id == buffer.stream.stream_id:
+            if frame.type is FrameType.GAP and frame.stream is not None and _is_travel(frame.stream):
                 end_index = frame.first_index + frame.n
-                buffer.append_missing(end_index)
+                self._open(frame.stream, frame.first_index).append_missing(end_index)
+                if not self._anchors:
+                    self._anchors.append((frame.first_index, frame.t0_ns, frame.period_fs))
                 self._needed.append((frame.sequence, end_index, 0))
             return
-        if any(channel.quantity == TRAVEL for channel in block.stream.channels):
+        if _is_travel(block.stream):
             self._feed_travel(block)
             self._needed.append((frame.sequence, block.end_index, 0))
         else:
@@ -199,26 +201,35 @@ class EpochRun:
         """Return the faults still open at the end of the epoch."""
         return [*self.travel_faults.close_all(), *self.slow_faults.close_all()]
 
+    def is_uncalibrated(self, row: int) -> bool:
+        """Return whether a damper's travel comes in counts that nobody has calibrated."""
+        return self._buffer is not None and self._buffer.is_uncalibrated(row)
+
     def needed_from(self) -> int | None:
         """Return the sequence of the oldest frame a restart must read again, None if there is none."""
         return self._needed[0][0] if self._needed else None
 
     def _feed_travel(self, block: Block) -> None:
+        buffer = self._open(block.stream, block.first_index)
+        self._anchors.append((block.first_index, block.t0_ns, block.period_fs))
+        buffer.append(block)
+
+    def _open(self, stream: Stream, first_index: int) -> TravelBuffer:
+        """Return the buffer of the epoch's travel, begun with the first that is known of it."""
         if self._buffer is None:
-            start = block.first_index if self._start_index is None else self._start_index
+            start = first_index if self._start_index is None else self._start_index
             self._start_index = start
-            self._buffer = TravelBuffer(block.stream, self._dampers, start, block.first_index)
-            shape = TileShape.for_rate(block.stream.samples_per_second)
-            self._estimator = ShaftSpeedEstimator(shape, block.stream.period_fs * 1e-15)
+            self._buffer = TravelBuffer(stream, self._dampers, start, first_index)
+            shape = TileShape.for_rate(stream.samples_per_second)
+            self._estimator = ShaftSpeedEstimator(shape, stream.period_fs * 1e-15)
             if self.next_tile is None:
                 self.next_tile = start // shape.n
-        elif self._buffer.stream.stream_id != block.stream.stream_id:
+        elif self._buffer.stream.stream_id != stream.stream_id:
             raise RecordingError(
-                f"epoch {self.epoch} has two travel streams ({self._buffer.stream.name}, {block.stream.name}); "
+                f"epoch {self.epoch} has two travel streams ({self._buffer.stream.name}, {stream.name}); "
                 "this version reads one"
             )
-        self._anchors.append((block.first_index, block.t0_ns, block.period_fs))
-        self._buffer.append(block)
+        return self._buffer
 
     def _feed_slow(self, block: Block) -> None:
         times = [block.time_ns(block.first_index + i) for i in range(len(block.data))]
@@ -226,7 +237,9 @@ class EpochRun:
         for channel, values in zip(block.stream.channels, columns, strict=True):
             shifted = [t + channel.offset_ns for t in times] if channel.offset_ns else times
             if channel.quantity == BODY_TEMPERATURE and channel.name in self._body:
-                for time_ns in self._body[channel.name].add(shifted, values):
+                offset_k = self._body_offset_k[channel.name]
+                read = [value + offset_k for value in values] if offset_k else values
+                for time_ns in self._body[channel.name].add(shifted, read):
                     self._news += self.slow_faults.note(channel.name, "thermocouple_open", time_ns, time_ns)
             elif channel.quantity == AMBIENT_TEMPERATURE:
                 self._ambient.add(shifted, values)
@@ -421,6 +434,10 @@ class EpochRun:
         self.travel_faults.restore(data["travel_faults"])
         self.slow_faults.restore(data["slow_faults"])
         self._news = [Fault(*fault) for fault in data["news"]]
+
+
+def _is_travel(stream: Stream) -> bool:
+    return any(channel.quantity == TRAVEL for channel in stream.channels)
 
 
 def _prepare_windows(estimator: ShaftSpeedEstimator, windows: Array, dt_s: float) -> tuple[Singles, Singles, Array]:

@@ -8,6 +8,8 @@ from numpy.typing import NDArray
 from dutylog.motion.validity import REASONS
 
 NO_SENSOR = "no_travel_sensor"
+NOT_CALIBRATED = "not_calibrated"
+"""A fault to show: the sensor gives counts that nobody has calibrated; its time counts as NO_SENSOR."""
 STUCK = "travel_stuck"
 
 LostTime = dict[str, int]

@@ -28,7 +28,12 @@ class TravelBuffer:
         self.start_index = start_index
         self.end_index = base_index
         self._dampers = dampers
-        self._columns = [_find_column(stream, damper) for damper in dampers]
+        found = [_find_column(stream, damper) for damper in dampers]
+        self._uncalibrated = [
+            column is not None and stream.channels[column].unit == "count" and not damper.calibration
+            for column, damper in zip(found, dampers, strict=True)
+        ]
+        self._columns = [None if bad else column for column, bad in zip(found, self._uncalibrated, strict=True)]
         self._stamp = next((i for i, c in enumerate(stream.channels) if c.quantity == STAMP), None)
         self._pieces: deque[tuple[int, Array]] = deque()
 
@@ -53,8 +58,12 @@ class TravelBuffer:
         self.end_index = max(self.end_index, end_index)
 
     def has_sensor(self, row: int) -> bool:
-        """Return whether a damper's travel is in this stream at all."""
+        """Return whether a damper's travel is in this stream and can be told in millimetres."""
         return self._columns[row] is not None
+
+    def is_uncalibrated(self, row: int) -> bool:
+        """Return whether a damper's sensor gives counts that nobody has calibrated."""
+        return self._uncalibrated[row]
 
     def is_void(self, start: int, stop: int) -> bool:
         """Return whether nothing at all is known of [start, stop)."""

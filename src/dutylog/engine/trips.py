@@ -8,6 +8,9 @@ from typing import Any
 from dutylog.duty.totals import Totals
 from dutylog.engine.output import TripDamper, TripRow
 
+OVERLAP_NS = 1_000_000_000
+"""A device that comes back is timed anew, and what was told as its gap may reach a little into that. Judgement."""
+
 
 @dataclass(frozen=True, slots=True)
 class TileSummary:
@@ -92,7 +95,7 @@ class TripTracker:
 
     def continues_at(self, start_ns: int) -> bool:
         """Return whether a run that starts at this instant of the same clock belongs to the open trip."""
-        return self._key is not None and 0 <= start_ns - self._end_ns <= self._grace_ns
+        return self._key is not None and -OVERLAP_NS <= start_ns - self._end_ns <= self._grace_ns
 
     def shift_clock(self, by_ns: int) -> None:
         """Move the open trip to a new monotonic clock that is `by_ns` ahead of the old one."""

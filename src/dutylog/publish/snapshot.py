@@ -27,6 +27,7 @@ Count = Annotated[int, Ge(0), Le(2**53 - 1)]  # beyond it a browser's number isn
 MonoS = Annotated[float, Ge(0.0), Le(1e11)]
 UtcNs = Annotated[int, Ge(-(2**63)), Le(2**63 - 1)]
 State = Literal["ok", "warm", "hot", "over_limit", "no_temperature", "no_travel", "no_data", "waiting"]
+DeviceState = Literal["working", "waiting", "lost", "wrong"]
 
 _STRICT = ConfigDict(strict=True, extra="ignore", allow_inf_nan=False)
 
@@ -86,6 +87,32 @@ class DamperNow:
     faults: Annotated[tuple[Name, ...], Len(0, 32)]
     state: State
     state_text: Text
+    body_raw_c: Signed | None = None
+    travel_raw: Signed | None = None
+    travel_raw_noise: Positive | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelNow:
+    """One channel of a device; text is one line for people, empty while it is working."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _STRICT
+    position: Text
+    quantity: Name
+    state: DeviceState
+    text: Text = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceNow:
+    """One line to sensors and what it counted since the start of core."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _STRICT
+    name: Name
+    state: DeviceState
+    text: Text
+    counters: Annotated[dict[Name, Count], Len(0, 64)]
+    channels: Annotated[tuple[ChannelNow, ...], Len(0, 128)] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +139,7 @@ class Snapshot:
     not_storing_s: Positive = 0.0
     not_stored_s: Positive = 0.0
     unsaved_s: Positive = 0.0
+    devices: Annotated[tuple[DeviceNow, ...], Len(0, 16)] = ()
 
 
 @functools.cache

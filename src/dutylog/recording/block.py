@@ -15,7 +15,14 @@ BODY_TEMPERATURE = "body_temperature"
 AMBIENT_TEMPERATURE = "ambient_temperature"
 SPEED = "speed"
 STAMP = "stamp"
-QUANTITIES = (TRAVEL, BODY_TEMPERATURE, AMBIENT_TEMPERATURE, SPEED, STAMP)
+RESERVOIR_PRESSURE = "reservoir_pressure"
+BATTERY_VOLTAGE = "battery_voltage"
+LATITUDE = "latitude"
+LONGITUDE = "longitude"
+QUANTITIES = (
+    TRAVEL, BODY_TEMPERATURE, AMBIENT_TEMPERATURE, SPEED, STAMP,
+    RESERVOIR_PRESSURE, BATTERY_VOLTAGE, LATITUDE, LONGITUDE,
+)  # fmt: skip
 """STAMP: how far each sample of this stream really lies behind its grid instant [ns]."""
 
 DTYPES = ("i2", "i4", "f4", "f8")
@@ -27,7 +34,8 @@ class Channel:
     """One column of a stream.
 
     name: the position it belongs to, '' for the vehicle. quantity: one of QUANTITIES.
-    unit: 'mm', 'count', 'c', 'mps', 'ns'. offset_ns: its sampling instant behind the stream's.
+    unit: 'mm', 'count', 'c', 'mps', 'ns', 'pa' (gauge), 'v', 'deg'. offset_ns: its sampling instant behind
+    the stream's.
     """
 
     name: str

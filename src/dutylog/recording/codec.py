@@ -315,6 +315,7 @@ def decode_envelope(envelope: Envelope, streams: Mapping[int, Stream], *, with_s
         quality=header.quality,
         block=block,
         data=data,
+        stream=streams.get(header.stream) if header.type == FrameType.GAP else None,
     )
 
 

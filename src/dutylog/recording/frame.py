@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
 
-from dutylog.recording.block import Block
+from dutylog.recording.block import Block, Stream
 
 
 class FrameType(IntEnum):
@@ -25,7 +25,8 @@ class FrameType(IntEnum):
 class Frame:
     """A frame with its payload decoded: `block` for samples, `data` (JSON object) for all others.
 
-    first_index, n, period_fs: samples and gap frames only, else 0. t0_ns: monotonic time [ns].
+    first_index, n, period_fs: samples and gap frames only, else 0. t0_ns: monotonic time [ns]. stream: of
+    gap frames, None where the log has no description of it.
     """
 
     type: FrameType
@@ -40,3 +41,4 @@ class Frame:
     quality: int = 0
     block: Block | None = None
     data: dict[str, Any] | None = None
+    stream: Stream | None = None

@@ -93,7 +93,8 @@ class _Lane:
     def take(self, block: Block, out: list[Cut]) -> None:
         """Add a block's rows; cuts that become complete go to `out` in index order."""
         if block.first_index > self.next_index:
-            self.skip(block.first_index, block.t0_ns, block, self._jump_reason, out)
+            like = Grid(block.first_index, block.t0_ns, block.period_fs)
+            self.skip(block.first_index, block.t0_ns, like, self._jump_reason, out)
         self._jump_reason = MISSING
         if self._grid is None or not self._grid.agrees(block.first_index, block.t0_ns, block.period_fs):
             self.cut(min(block.t0_ns, self._due_ns()), out)
@@ -110,14 +111,15 @@ class _Lane:
             if self.next_index == boundary:
                 self.cut(self._grid.time_ns(boundary - 1), out)
 
-    def skip(self, until_index: int, place_ns: int, like: Block | None, reason: str, out: list[Cut]) -> None:
-        """Close what is open and put gaps up to `until_index`, placed where the gap became known."""
+    def skip(self, until_index: int, place_ns: int, like: Grid | None, reason: str, out: list[Cut]) -> None:
+        """Close what is open and put gaps up to `until_index`, placed where the gap became known.
+
+        like: where rows lie while none has come.
+        """
         self.cut(min(place_ns, self._due_ns()), out)
-        grid = self._grid
+        grid = self._grid or like
         if grid is None:
-            if like is None:
-                raise InputError(f"stream {self.stream.name}: a gap before any row has no instant")
-            grid = Grid(like.first_index, like.t0_ns, like.period_fs)
+            raise InputError(f"stream {self.stream.name}: a gap before any row has no instant")
         while self.next_index < until_index:
             n = min(until_index - self.next_index, MAX_GAP_ROWS)
             t0_ns = grid.time_ns(self.next_index)
@@ -209,11 +211,16 @@ class Framer:
                 lane.cut_overdue(now_ns, out)
         return _in_order(out)
 
-    def skip(self, stream: Stream, until_index: int, place_ns: int, reason: str) -> list[Cut]:
-        """Say that rows before `until_index` which haven't come never will, as known at `place_ns`."""
+    def skip(
+        self, stream: Stream, until_index: int, place_ns: int, reason: str, like: Grid | None = None
+    ) -> list[Cut]:
+        """Say that rows before `until_index` which haven't come never will, as known at `place_ns`.
+
+        like: where rows lie, for a stream of which none has come.
+        """
         out: list[Cut] = []
         lane = self._lanes.get(stream.stream_id) or self._open_lane(stream)
-        lane.skip(until_index, place_ns, None, reason, out)
+        lane.skip(until_index, place_ns, like, reason, out)
         return out
 
     def flush(self) -> list[Cut]:

@@ -128,10 +128,6 @@ class LogWriter:
         """Buffer unfinished frames and the event that says the epoch is complete."""
         self._buffer(self._logbook.end(reason, t0_ns))
 
-    def gap(self, stream_id: int, until_index: int, place_ns: int, reason: str) -> None:
-        """Buffer the gap of rows before `until_index` that will never come, as known at `place_ns`."""
-        self._buffer(self._logbook.gap(stream_id, until_index, place_ns, reason))
-
     def clock(self, trusted: bool) -> None:
         """Buffer what wall time it is now by this machine's clocks."""
         self._buffer(self._logbook.clock(self._boot_clock.mono_ns(), self._boot_clock.utc_ns(), trusted))
@@ -326,7 +322,8 @@ def _without_oldest_rows(frames: Sequence[Frame], room: int) -> tuple[list[Frame
 
 
 def _to_gap(frame: Frame) -> Frame:
-    return replace(frame, type=FrameType.GAP, block=None, quality=0, data={"reason": NOT_STORED})
+    stream = None if frame.block is None else frame.block.stream
+    return replace(frame, type=FrameType.GAP, block=None, quality=0, data={"reason": NOT_STORED}, stream=stream)
 
 
 def _adjoins(gap: Frame, later: Frame) -> bool:

@@ -23,7 +23,7 @@ from dutylog.recording.codec import (
     parse_json,
 )
 from dutylog.recording.frame import Frame, FrameType
-from dutylog.recording.framer import Cut, Framer, Gap
+from dutylog.recording.framer import Cut, Framer, Gap, Grid
 from dutylog.recording.source import Batch, SourceEvent
 from dutylog.recording.state import END, INSTALL, LogState
 from dutylog.units import NS_PER_S
@@ -108,6 +108,9 @@ class Logbook:
                 frames += self._write_cut(item)
             else:
                 frames += self.event(item.kind, item.t0_ns, item.data)
+        for gap in batch.gaps:
+            like = Grid(gap.index, gap.t0_ns, gap.period_fs)
+            frames += self.gap(gap.stream_id, gap.until_index, gap.known_ns, gap.reason, like)
         for end in ends:
             frames += self.end(str(end.data.get("reason", "")), end.t0_ns)
         return frames
@@ -121,12 +124,14 @@ class Logbook:
         """Return unfinished frames and the event that says the epoch is complete."""
         return self.flush() + self.event(END, t0_ns, {"reason": reason})
 
-    def gap(self, stream_id: int, until_index: int, place_ns: int, reason: str) -> list[Frame]:
-        """Return the frames for rows before `until_index` that will never come, as known at `place_ns`."""
+    def gap(
+        self, stream_id: int, until_index: int, place_ns: int, reason: str, like: Grid | None = None
+    ) -> list[Frame]:
+        """Return the frames for rows before `until_index` that will never come (see Framer.skip)."""
         stream = self.streams.get(stream_id)
         if stream is None:
             raise InputError(f"no stream {stream_id} in epoch {self.state.epoch}")
-        return self._write_cuts(self._framer.skip(stream, until_index, place_ns, reason))
+        return self._write_cuts(self._framer.skip(stream, until_index, place_ns, reason, like))
 
     def clock(self, mono_ns: int, utc_ns: int, trusted: bool) -> list[Frame]:
         """Return the frame that ties wall time to monotonic time."""
@@ -218,6 +223,7 @@ class Logbook:
                 n=item.n,
                 period_fs=item.period_fs,
                 data={"reason": item.reason},
+                stream=item.stream,
             )
         return self._samples_frame(item)
 

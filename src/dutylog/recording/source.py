@@ -19,11 +19,34 @@ class SourceEvent:
 
 
 @dataclass(frozen=True, slots=True)
+class SourceGap:
+    """Rows of a stream before `until_index` that haven't come and never will, as known at `known_ns`.
+
+    index, t0_ns, period_fs: where its rows lie, for a stream of which none has come yet. reason: one of
+    `recording.framer`.
+    """
+
+    stream_id: int
+    until_index: int
+    index: int
+    t0_ns: int
+    period_fs: int
+    known_ns: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Batch:
-    """All that a source has for one span of time: blocks of every stream, and events."""
+    """All that a source has for one span of time: blocks of every stream, then gaps, and events.
+
+    ends_epoch: why the source's next rows belong to a new epoch, '' where they don't: `start` comes before
+    the next `read_batch`.
+    """
 
     blocks: tuple[Block, ...] = ()
     events: tuple[SourceEvent, ...] = field(default=())
+    gaps: tuple[SourceGap, ...] = ()
+    ends_epoch: str = ""
 
 
 class Source(Protocol):

@@ -52,6 +52,7 @@ def health_object(parts: HealthParts) -> dict[str, Any]:
         feed=feed.counters_dict(),
         processes=read_processes(parts.data_dir),
         publish=None if feed.publish is None else {"told": feed.publish.told, "details": feed.publish.details},
+        devices=snapshot.devices if snapshot else (),
         drops=snapshot.drops if snapshot else {},
         faults={d.position: d.faults for d in snapshot.dampers if d.faults} if snapshot else {},
     )
@@ -85,6 +86,7 @@ def health_lines(health: dict[str, Any]) -> str:
         f"screens: {health['clients_count']} of {health['clients_most']}, {health['clients_refused_count']} refused",
         f"requests: {health['requests_refused_count']} refused, {health['requests_failed_count']} failed",
         "lines from core: " + _pairs({name.removesuffix("_count"): n for name, n in health["feed"].items()}),
+        *(f"sensors: {_device(device)}" for device in health["devices"]),
         "dropped: " + _pairs(health["drops"]),
         "faults: " + _pairs({position: " + ".join(names) for position, names in health["faults"].items()}),
     ]
@@ -95,6 +97,20 @@ def _published(publish: dict[str, Any] | None) -> str:
     if publish is None:
         return "to nobody"
     return "; ".join(_told(output) for output in publish["told"]) or "to nobody"
+
+
+def _device(device: dict[str, Any]) -> str:
+    said = [_because(f"{device['name']} {device['state']}", device["text"])]
+    said += [
+        _because(f"{c['position'] or 'vehicle'} {c['quantity'].replace('_', ' ')} {c['state']}", c["text"])
+        for c in device["channels"]
+        if c["state"] != "working"
+    ]
+    return "; ".join([*said, _pairs(device["counters"])])
+
+
+def _because(what: str, why: str) -> str:
+    return f"{what} ({why})" if why else what
 
 
 def _told(output: dict[str, Any]) -> str:

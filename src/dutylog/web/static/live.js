@@ -55,39 +55,59 @@ function take(message) {
   remember(lastDataS);
   showSnapshot();
   showTold(message.publish);
+  showSensors(snapshot.devices);
   byId("clock").hidden = snapshot.utc_trusted;
   showLink();
 }
 
-// Who is told: a shape and a word each, so none rests on colour; hidden where nobody is.
 function showTold(outputs) {
-  const line = byId("told");
-  line.hidden = !outputs || outputs.length === 0;
-  const wanted = JSON.stringify((outputs ?? []).map(toldKey));
+  showItems("told", "Published: ", (outputs ?? []).map(toldItem));
+}
+
+function toldItem({ name, state, waiting_count, dropped_count, problem }) {
+  const words = [`${TOLD_NAMES[name] ?? name} ${TOLD_WORDS[state] ?? state}`];
+  if (state !== "well" && waiting_count) words.push(`${waiting_count} wait`);
+  if (dropped_count) words.push(`${dropped_count} dropped`);
+  if (state !== "well" && problem) words.push(problem);
+  return { shape: `told-${state}`, state, words: words.join(", ") };
+}
+
+function showSensors(devices) {
+  const items = (devices ?? []).flatMap(deviceItems);
+  const all = devices?.length && !items.length ? [{ shape: "device-working", state: "working", words: "all working" }] : items;
+  showItems("sensors", "Sensors: ", all);
+}
+
+// A line that isn't there says it all; the channels of one that works speak for themselves.
+function deviceItems({ name, state, text: why, channels }) {
+  const item = (who, word, reason) => ({ shape: `device-${word}`, state: word, words: reason ? `${who} ${word}: ${reason}` : `${who} ${word}` });
+  if (state !== "working") return [item(name, state, why)];
+  return channels
+    .filter((channel) => channel.state !== "working")
+    .map((channel) => item(`${channel.position || "vehicle"} ${channel.quantity.replaceAll("_", " ")}`, channel.state, channel.text));
+}
+
+// A shape and a word for each item, so none rests on colour; hidden where there is nothing to say.
+function showItems(id, title, items) {
+  const line = byId(id);
+  line.hidden = !items.length;
+  const wanted = JSON.stringify(items);
   if (line.hidden || line.dataset.shown === wanted) return;
   line.dataset.shown = wanted;
-  line.replaceChildren("Published: ", ...outputs.map(toldItem));
+  line.replaceChildren(title, ...items.map(itemElement));
 }
 
-function toldKey({ name, state, waiting_count, dropped_count, problem }) {
-  return [name, state, state === "well" ? 0 : waiting_count, dropped_count, problem];
-}
-
-function toldItem(output) {
+function itemElement({ shape: shapeName, state, words }) {
   const item = document.createElement("span");
   const shape = document.createElementNS(SVG, "svg");
   const use = document.createElementNS(SVG, "use");
-  item.dataset.state = output.state;
+  item.dataset.state = state;
   shape.setAttribute("class", "told-shape");
   shape.setAttribute("viewBox", "0 0 24 24");
   shape.setAttribute("aria-hidden", "true");
-  use.setAttribute("href", `#shape-told-${output.state}`);
+  use.setAttribute("href", `#shape-${shapeName}`);
   shape.append(use);
-  const words = [`${TOLD_NAMES[output.name] ?? output.name} ${TOLD_WORDS[output.state] ?? output.state}`];
-  if (output.state !== "well" && output.waiting_count) words.push(`${output.waiting_count} wait`);
-  if (output.dropped_count) words.push(`${output.dropped_count} dropped`);
-  if (output.state !== "well" && output.problem) words.push(output.problem);
-  item.append(shape, words.join(", "));
+  item.append(shape, words);
   return item;
 }
 

@@ -1,0 +1,1 @@
+"""A receiver that speaks NMEA 0183: bytes, sentences, what of them is believed, rows."""

@@ -1,0 +1,1 @@
+"""Chips on an I²C bus: thermocouple converters, analogue converters, multiplexers (shared/I2C.md)."""
