@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.made
 
-.PHONY: demo test lint benchmark faults pictures dashboards clean
+.PHONY: demo test lint benchmark faults i2c-stub hardware pictures dashboards clean
 
 $(STAMP): pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
@@ -36,6 +36,17 @@ benchmark: $(STAMP)
 # The long forms of the tests: many kills, long recordings.
 faults: $(STAMP)
 	$(BIN)/python -m pytest -m slow --durations 20 $(TEST_ARGS)
+
+# Chip drivers against the kernel's own I2C stub, in a machine of its own (qemu-system-x86, busybox-static, cpio).
+i2c-stub: $(STAMP)
+	mkdir -p build/kernel
+	ls build/kernel/*.deb >/dev/null 2>&1 || (cd build/kernel && \
+	  apt-get download "$$(apt-cache depends linux-image-amd64 | awk '/Depends:/ {print $$2; exit}')")
+	I2C_STUB_KERNEL="$$(ls $(CURDIR)/build/kernel/*.deb)" $(BIN)/python -m pytest -m slow tests/i2c_stub $(TEST_ARGS)
+
+# Chip drivers against real chips: make hardware HARDWARE_I2C_BUS=1
+hardware: $(STAMP)
+	HARDWARE_I2C_BUS=$(HARDWARE_I2C_BUS) $(BIN)/python -m pytest -m hardware tests/hardware $(TEST_ARGS)
 
 # Makes docs/live-phone.png again from the demo.
 pictures: $(STAMP)

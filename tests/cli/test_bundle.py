@@ -256,6 +256,13 @@ def test_what_is_no_secret_stays(tmp_path):
     assert masked(example).count(MASKED) <= 3
 
 
+def test_words_of_a_comment_are_masked_there_and_nowhere_else():
+    """Else a remark about passwords would take its words out of every text."""
+    mask = Mask()
+    assert "one line" not in mask_vehicle_file("# token: one line\n", Path("/nowhere"), mask)
+    assert mask.text("put it on one line") == "put it on one line"
+
+
 QUOTES = st.sampled_from(["'{}'", '"{}"', '"""{}"""', "{}", "'{}", '["{}"]', '{{ x = "{}" }}'])
 
 

@@ -73,7 +73,7 @@ def test_version(capsys):
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
-        (["confg"], 'dutylog: no command "confg"; did you mean "config"? known: bundle, calibrate, check, config, damper,'),
+        (["confg"], 'dutylog: no command "confg"; did you mean "config"? known: bundle, calibrate, check,'),
         (["--nope"], "dutylog: No such option"),
         (["config", "check"], "dutylog: Missing argument 'FILE' (see dutylog config check -h)\n"),
         (["config", "nope"], "dutylog: No such command 'nope'"),

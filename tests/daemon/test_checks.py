@@ -14,6 +14,7 @@ import sys
 import tempfile
 import threading
 import time
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,23 +27,24 @@ from dutylog import config
 from dutylog.acquire.driver import Finding
 from dutylog.cli.checks import broker as broker_check
 from dutylog.cli.checks import clock as clock_check
-from dutylog.cli.checks import data_folder, database, disk, processes, raw_log, runner, scene, sensors, waiting
+from dutylog.cli.checks import data_folder, database, disk, processes, raw_log, runner, sensors, waiting
 from dutylog.cli.checks import ledger as ledger_check
+from dutylog.cli.checks import live as live_check
 from dutylog.cli.checks.live import Live, ask_daemon, find_holder
 from dutylog.cli.checks.scene import Scene, look_around
 from dutylog.cli.checks.vehicle_file import check_vehicle_file
 from dutylog.clock import ManualClock, SystemClock
 from dutylog.config.sensors import BridgeSettings, GpsSettings, SensorSettings
 from dutylog.config.settings import InfluxSettings, MqttSettings
-from dutylog.daemon import core, wall_time
 from dutylog.daemon.core_settings import CoreSettings
 from dutylog.duty.totals import Totals
 from dutylog.errors import SourceLost, WrongDevice
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.ledger.lock import DataLock
 from dutylog.publish.outbox import OUTBOX_NAME, Draft, Outbox
-from dutylog.publish.snapshot import ChannelNow, DeviceNow
+from dutylog.publish.snapshot import ChannelNow, DeviceNow, encode_snapshot
 from dutylog.recording.scan import find_segments
+from dutylog.sockets import LIVE, listen
 from dutylog.units import NS_PER_S
 from faults.conftest import needs, run_core
 from faults.small_disk import SmallDisk
@@ -287,24 +289,6 @@ def test_wear_is_told_where_the_device_knows_it(tmp_path, life, urgency, verdict
 
 
 # clock
-
-
-@pytest.mark.parametrize(("result", "status"), [(0, 0), (5, 0), (0, 0x40), (5, 0x40), (3, 0x2001), (-1, 0)])
-@pytest.mark.parametrize("has_marker", [True, False])
-def test_the_clock_is_judged_as_core_judges_it(tmp_path, result, status, has_marker):
-    """A command may not import core's judgement, so it has its own; this holds both together."""
-    marker = tmp_path / "marker"
-    if has_marker:
-        marker.touch()
-    ours = clock_check.KernelClock(result, status).is_trusted(marker)
-    assert ours == wall_time.is_utc_trusted(marker, (result, status))
-    result, status = wall_time.read_kernel_clock()
-    now = clock_check.read_kernel_clock()
-    assert (now.result, now.status) == (result, status)
-
-
-def test_names_of_core_are_the_same_here():
-    assert scene.LOG_FOLDER == core.LOG_FOLDER
 
 
 TODAY_NS = 1_790_000_000 * NS_PER_S
@@ -559,6 +543,36 @@ def test_a_core_that_stands_still_fails(start_run):
     (samples,) = [f for f in lines if f.subject == "daemon: samples"]
     assert samples.verdict == "fail"
     assert "shows nothing" in samples.text
+
+
+def test_a_core_that_says_the_same_again_and_again_fails(tmp_path, snapshot, monkeypatch):
+    """Its process and socket are there, and yet nothing is measured."""
+    monkeypatch.setattr(live_check, "NEWS_S", 0.6)
+    line = encode_snapshot(replace(snapshot, source=replace(snapshot.source, state="running")))
+    done = threading.Event()
+    with listen(tmp_path, LIVE, 8) as end:
+        end.setblocking(True)
+        end.settimeout(0.1)
+
+        def serve():
+            while not done.is_set():
+                try:
+                    client, _ = end.accept()
+                except TimeoutError:
+                    continue
+                with client:
+                    client.sendall(line)
+
+        thread = threading.Thread(target=serve)
+        thread.start()
+        try:
+            live = ask_daemon(tmp_path, None, SystemClock())
+        finally:
+            done.set()
+            thread.join(20)
+    assert (live.snapshot is not None, live.is_fresh) == (True, False)
+    found = processes.check_processes(make_scene(tmp_path, live=live))[-1]
+    assert (found.verdict, "the same snapshot" in found.text) == ("fail", True)
 
 
 def test_a_folder_that_is_held_without_an_answer_is_to_be_looked_at(data):
@@ -854,6 +868,8 @@ def test_without_a_process_the_file_tells_what_waits(tmp_path):
     outbox.close()
     found = only(waiting.check_waiting(asked))
     assert (found.verdict, "waiting: mqtt 3;" in found.text) == ("pass", True)
+    with closing(waiting._open(tmp_path / OUTBOX_NAME)) as opened, pytest.raises(sqlite3.OperationalError):
+        opened.execute("DELETE FROM item")
     held = waiting.check_waiting(replace(asked, live=Live(holder=1)))
     assert verdicts(held) == ["look", "pass"]
     (tmp_path / OUTBOX_NAME).write_bytes(b"rubbish" * 1000)

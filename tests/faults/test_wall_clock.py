@@ -15,8 +15,9 @@ import pytest
 
 from daemon.oracle import differing_units, load
 from daemon.processes import wait_until
+from dutylog.clock import KernelClock, read_kernel_clock
 from dutylog.daemon.core_settings import CoreSettings
-from dutylog.daemon.wall_time import is_utc_trusted, read_kernel_clock
+from dutylog.daemon.wall_time import is_utc_trusted
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.recording.frame import FrameType
 from dutylog.recording.reader import LogReader
@@ -197,13 +198,13 @@ def test_who_vouches_for_the_clock(tmp_path, result, status, marked, trusted):
     marker = tmp_path / "synchronized"
     if marked:
         marker.touch()
-    assert is_utc_trusted(marker, (result, status)) is trusted
+    assert KernelClock(result, status).is_trusted(marker) is trusted
 
 
 def test_kernel_is_asked_without_changing_anything():
-    result, status = read_kernel_clock()
-    assert result in (-1, 0, 1, 2, 3, 4, 5)
-    assert read_kernel_clock() == (result, status)
+    now = read_kernel_clock()
+    assert now.result in (-1, 0, 1, 2, 3, 4, 5)
+    assert replace(read_kernel_clock(), max_error_s=0.0) == replace(now, max_error_s=0.0)
 
 
 def list_trips(data_dir):

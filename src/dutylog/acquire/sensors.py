@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from dutylog.acquire.driver import LOST, WRONG, Driver, DriverState, Plan, Rows, Word
 from dutylog.clock import Clock
 from dutylog.config.sensors import SensorSettings
-from dutylog.errors import SourceError, WrongDevice
+from dutylog.errors import ConfigError, InputError, SourceError, WrongDevice
 from dutylog.recording.block import TRAVEL, Block, Stream
 from dutylog.recording.framer import SOURCE_LOST
 from dutylog.recording.source import Batch, SourceGap
@@ -240,7 +240,11 @@ def _stream(number: int, plan: Plan) -> Stream:
 
 
 def make_drivers(settings: SensorSettings, clock: Clock) -> list[Driver]:
-    """Return a driver for each line that the vehicle file names, none of them opened."""
+    """Return a driver for each line that the vehicle file names, none of them opened.
+
+    Raises:
+        ConfigError: more on a bus than it has time for.
+    """
     drivers: list[Driver] = []
     if settings.bridge is not None:
         from dutylog.acquire.bridge.driver import BridgeDriver
@@ -251,7 +255,11 @@ def make_drivers(settings: SensorSettings, clock: Clock) -> list[Driver]:
         from dutylog.acquire.i2c.driver import I2cDriver
 
         thermocouples = tuple(chip for chip in settings.thermocouples if chip.place.bus == bus)
-        drivers.append(I2cDriver(bus, thermocouples, tuple(c for c in settings.adcs if c.place.bus == bus), clock))
+        adcs = tuple(chip for chip in settings.adcs if chip.place.bus == bus)
+        try:
+            drivers.append(I2cDriver(bus, thermocouples, adcs, clock))
+        except InputError as err:
+            raise ConfigError([f"I2C bus {bus}: {err}"]) from err
     if settings.gps is not None:
         from dutylog.acquire.gps.driver import GpsDriver
 

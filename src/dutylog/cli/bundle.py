@@ -32,12 +32,13 @@ from dutylog.cli.checks.parts import (
 )
 from dutylog.cli.checks.report import text_lines, to_object
 from dutylog.cli.checks.runner import run_checks
-from dutylog.cli.checks.scene import LOG_FOLDER, Scene, look_around
+from dutylog.cli.checks.scene import Scene, look_around
 from dutylog.cli.checks.within import within
 from dutylog.clock import SystemClock
 from dutylog.config.settings import Settings
 from dutylog.errors import DutylogError, RecordingError
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
+from dutylog.recording.segments import LOG_FOLDER
 
 _PATH = click.Path(path_type=Path)
 LARGEST_CONFIG = 256 * 1024

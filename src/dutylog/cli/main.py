@@ -1,6 +1,7 @@
 """The command `dutylog`: finds the subcommand, and turns every way to fail into one line and a number.
 
     0    done
+    1    done, and what was asked about isn't in order (`dutylog check`)
     2    bad usage, configuration or input: one line for each problem
     70   a fault of dutylog itself (EX_SOFTWARE of BSD sysexits.h): one line with the place
     130  stopped with Ctrl-C (128 + SIGINT, as shells count)

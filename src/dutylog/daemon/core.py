@@ -43,11 +43,11 @@ from dutylog.recording import log as raw_log
 from dutylog.recording.frame import Frame
 from dutylog.recording.log import LogWriter
 from dutylog.recording.segment_files import unanswered
+from dutylog.recording.segments import LOG_FOLDER
 from dutylog.recording.source import Batch, Source
 from dutylog.recording.state import END
 from dutylog.units import NS_PER_S
 
-LOG_FOLDER = "log"
 EXIT_DAMAGED = 3
 COMMIT_NS = NS_PER_S
 """Raw log and hot totals are made durable this often: the most a power cut costs, and what a card can bear."""

@@ -273,6 +273,8 @@ def _turning_places(step: Steps, pieces: int) -> Ints:
     if not len(starts):
         return np.zeros(1, dtype=np.int64)
     turns = ends[:-1][sign[1:] != sign[:-1]]
+    if pieces == 1:
+        return np.concatenate([[0], turns, ends[-1:]])
     borders = np.arange(1, pieces + 1) * (n // pieces) - 1
     latest = np.maximum(np.searchsorted(starts, borders, side="right") - 1, 0)
     places = np.concatenate([turns, np.minimum(ends[latest], np.maximum(borders, starts[latest]))])

@@ -88,7 +88,7 @@ class ForceTable:
 
     def compute_fade_ratio(self, body_c: Array) -> Array:
         """Return the factor by body temperature [degC]; unknown temperature (NaN) doesn't fade."""
-        over_k = np.maximum(0.0, np.nan_to_num(body_c, nan=self._reference_c) - self._reference_c)
+        over_k = np.fmax(0.0, body_c - self._reference_c)  # of NaN and 0, fmax takes 0
         ratio: Array = np.maximum(0.0, 1.0 - self._fade_per_k * over_k)
         return ratio
 

@@ -83,12 +83,15 @@ class _Lane:
         self.stream = stream
         self.next_index = next_index
         self._epoch = epoch
-        self._grid = grid
+        self._whole = stream.samples_per_second
+        self._grid: Grid | None = None
+        self._due_ns = NEVER_NS
         self._jump_reason = RESTART if resumed else MISSING
         self._parts: list[NDArray[Any]] = []
         self._start = next_index
         self._quality = 0
         self._last_place_ns: int | None = None
+        self._begin(grid, next_index)
 
     def take(self, block: Block, out: list[Cut]) -> None:
         """Add a block's rows; cuts that become complete go to `out` in index order."""
@@ -97,26 +100,28 @@ class _Lane:
             self.skip(block.first_index, block.t0_ns, like, self._jump_reason, out)
         self._jump_reason = MISSING
         if self._grid is None or not self._grid.agrees(block.first_index, block.t0_ns, block.period_fs):
-            self.cut(min(block.t0_ns, self._due_ns()), out)
-            self._grid = Grid(block.first_index, block.t0_ns, block.period_fs)
-        whole = self.stream.samples_per_second
-        done = 0
-        while done < len(block.data):
-            boundary = (self.next_index // whole + 1) * whole
-            rows = min(boundary - self.next_index, len(block.data) - done)
-            self._parts.append(block.data[done : done + rows])
-            self._quality |= block.quality
-            self.next_index += rows
-            done += rows
-            if self.next_index == boundary:
-                self.cut(self._grid.time_ns(boundary - 1), out)
+            self.cut(min(block.t0_ns, self._due_ns), out)
+            self._begin(Grid(block.first_index, block.t0_ns, block.period_fs), self._start)
+        rows, whole = block.data, self._whole
+        self._quality |= block.quality
+        while self.next_index + len(rows) >= (boundary := (self.next_index // whole + 1) * whole):
+            count = boundary - self.next_index
+            self._parts.append(rows[:count])
+            self.next_index, rows = boundary, rows[count:]
+            self.cut(self._due_ns - OVERDUE_NS, out)
+            self._quality = block.quality
+        if len(rows):
+            self._parts.append(rows)
+            self.next_index += len(rows)
+        else:
+            self._quality = 0
 
     def skip(self, until_index: int, place_ns: int, like: Grid | None, reason: str, out: list[Cut]) -> None:
         """Close what is open and put gaps up to `until_index`, placed where the gap became known.
 
         like: where rows lie while none has come.
         """
-        self.cut(min(place_ns, self._due_ns()), out)
+        self.cut(min(place_ns, self._due_ns), out)
         grid = self._grid or like
         if grid is None:
             raise InputError(f"stream {self.stream.name}: a gap before any row has no instant")
@@ -126,12 +131,12 @@ class _Lane:
             gap = Gap(self.stream, self._epoch, self.next_index, n, t0_ns, grid.period_fs, reason)
             out.append(Cut(self._place(place_ns), gap))
             self.next_index += n
-        self._start = self.next_index
+        self._begin(self._grid, self.next_index)
 
     def cut(self, place_ns: int, out: list[Cut]) -> None:
         """Put the rows held so far, if any, as one frame's worth."""
         if not self._parts or self._grid is None:
-            self._start = self.next_index
+            self._begin(self._grid, self.next_index)
             return
         data = np.concatenate(self._parts) if len(self._parts) > 1 else np.ascontiguousarray(self._parts[0])
         t0_ns = self._grid.time_ns(self._start)
@@ -139,20 +144,18 @@ class _Lane:
         out.append(Cut(self._place(place_ns), block))
         self._parts = []
         self._quality = 0
-        self._start = self.next_index
+        self._begin(self._grid, self.next_index)
 
     def cut_overdue(self, now_ns: int, out: list[Cut]) -> None:
         """Put what is held if its frame should have been whole OVERDUE_NS before `now_ns`."""
-        due_ns = self._due_ns()
-        if self._parts and now_ns >= due_ns:
-            self.cut(due_ns, out)
+        if self._parts and now_ns >= self._due_ns:
+            self.cut(self._due_ns, out)
 
-    def _due_ns(self) -> int:
-        """Return when the frame now open is put even though rows of it are still owed."""
-        if self._grid is None:
-            return NEVER_NS
-        whole = self.stream.samples_per_second
-        return self._grid.time_ns((self._start // whole + 1) * whole - 1) + OVERDUE_NS
+    def _begin(self, grid: Grid | None, start: int) -> None:
+        """Open a frame at an index, and note when it is put even though rows of it are still owed."""
+        self._grid, self._start = grid, start
+        if grid is not None:
+            self._due_ns = grid.time_ns((start // self._whole + 1) * self._whole - 1) + OVERDUE_NS
 
     def last_row_ns(self) -> int:
         """Return the instant of the last row that came."""

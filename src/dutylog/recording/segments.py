@@ -14,6 +14,8 @@ from dutylog.recording.framer import Grid
 from dutylog.recording.scan import Damage, scan_segment
 
 HEAD_SCHEMA = 1
+LOG_FOLDER = "log"
+"""Of a data folder."""
 
 
 @dataclass(frozen=True, slots=True)

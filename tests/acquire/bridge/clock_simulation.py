@@ -56,6 +56,31 @@ class Outcome:
         return float(np.quantile(np.abs(self.error_s[chosen]), 0.99) * 1e3)
 
 
+class _Pinger:
+    """Sends pings over a line, now and then one whose answer is nonsense."""
+
+    def __init__(
+        self, clock: DeviceClock, crystal: Crystal, line: Line, random: np.random.Generator, stray: int
+    ) -> None:
+        self._clock, self._crystal, self._line, self._random, self._stray = clock, crystal, line, random, stray
+        self._count = 0
+
+    def ping(self, at_s: float) -> float:
+        """Give the clock a ping that leaves at an instant; return when its pong is back."""
+        random, line = self._random, self._line
+        self._count += 1
+        trip_s = random.uniform(*line.round_trip_s)
+        share = random.uniform() if line.forward_share is None else line.forward_share
+        there_s = at_s + share * trip_s
+        left_s = there_s + random.uniform(20e-6, 200e-6)
+        back_s = left_s + (1.0 - share) * trip_s
+        ticks = (self._crystal.tick(there_s), self._crystal.tick(left_s))
+        if self._stray and self._count > FIRST_PINGS and self._count % self._stray == 0:
+            ticks = (int(random.integers(WRAP)),) * 2
+        self._clock.add_ping(round(at_s * 1e9), round(back_s * 1e9), ticks[0] % WRAP, ticks[1] % WRAP)
+        return back_s
+
+
 def simulate(
     crystal: Crystal,
     line: Line,
@@ -68,44 +93,27 @@ def simulate(
     """Run a clock. late_s: mean lateness of the sampling interrupt. stray_every: every so many-th pong is nonsense."""
     random = np.random.default_rng(seed)
     clock = DeviceClock(1_000_000, rate_hz)
-    pings = 0
-
-    def ping(at_s: float) -> float:
-        nonlocal pings
-        pings += 1
-        trip_s = random.uniform(*line.round_trip_s)
-        share = random.uniform() if line.forward_share is None else line.forward_share
-        there_s = at_s + share * trip_s
-        left_s = there_s + random.uniform(20e-6, 200e-6)
-        back_s = left_s + (1.0 - share) * trip_s
-        ticks = (crystal.tick(there_s), crystal.tick(left_s))
-        if stray_every and pings > FIRST_PINGS and pings % stray_every == 0:
-            ticks = (int(random.integers(WRAP)),) * 2
-        clock.add_ping(round(at_s * 1e9), round(back_s * 1e9), ticks[0] % WRAP, ticks[1] % WRAP)
-        return back_s
-
+    pinger = _Pinger(clock, crystal, line, random, stray_every)
     at_s = 0.0
     for _ in range(FIRST_PINGS):
-        at_s = ping(at_s)
+        at_s = pinger.ping(at_s)
     start_s, next_ping_s, last_s = at_s + 0.01, at_s + 0.1, -1.0
     start_tick = crystal.tick(start_s)
     ages, errors, grids, least_s = [], [], set(), math.inf
     true_s = start_s
-    for frame in range(int(seconds * rate_hz / ROWS)):
-        index = frame * ROWS
+    for index in range(0, int(seconds * rate_hz), ROWS):
         target = start_tick + index * 1_000_000 // rate_hz
         for _ in range(4):  # the true instant of a tick; drift is small, so this settles at once
             true_s += (target - crystal.tick(true_s)) * 1e-6
         while next_ping_s < true_s:
-            ping(next_ping_s)
+            pinger.ping(next_ping_s)
             next_ping_s += 0.1 if next_ping_s < 10 else 1.0
         tick32 = crystal.tick(true_s + random.exponential(late_s)) % WRAP
         clock.add_rows(index, widen(tick32, clock.tick_near(round((true_s + 0.05) * 1e9))))
         grid = clock.grid_at(index)
         grids.add(grid)
         first_s = grid.time_ns(index) * 1e-9
-        least_s = min(least_s, first_s - last_s)
-        last_s = grid.time_ns(index + ROWS - 1) * 1e-9
+        least_s, last_s = min(least_s, first_s - last_s), grid.time_ns(index + ROWS - 1) * 1e-9
         clock.end_rows(index + ROWS)
         ages.append(true_s - start_s)
         errors.append(first_s - true_s)

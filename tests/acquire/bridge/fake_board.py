@@ -168,7 +168,7 @@ class FakeBoard:
         self.boot += 1
         self.is_running = False
         self._sequence = 0
-        self.say(0x01, self._identity())
+        self.say(0x01, self.identity())
 
     def say(self, kind: int, payload: bytes, at_ns: int | None = None) -> None:
         """Send a frame, at an instant or now."""
@@ -199,7 +199,8 @@ class FakeBoard:
         heapq.heappush(self._heap, (arrival_ns, self._number, data))
         self._number += 1
 
-    def _identity(self) -> bytes:
+    def identity(self) -> bytes:
+        """Return the payload of its identity as it is now."""
         flags = (int(self.is_running), int(self.has_pulse_input))
         return (
             struct.pack("<8sI3BBBB", self.board_id, self.boot, 1, 2, 3, len(self.inputs), 12, int(self.is_internal_adc))
@@ -210,7 +211,7 @@ class FakeBoard:
     def _obey(self, kind: int, sequence: int, payload: bytes, at_ns: int) -> None:
         self._sample_until(at_ns)
         if kind == 0x10:
-            self.say(0x01, self._identity(), at_ns)
+            self.say(0x01, self.identity(), at_ns)
             return
         if kind == 0x14:
             sent_ns = at_ns + 50_000

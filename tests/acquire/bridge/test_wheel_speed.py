@@ -64,6 +64,19 @@ def test_rows_lie_on_the_grid_at_any_rate(rate_hz: int) -> None:
         assert abs(speed.grid.time_ns(speed.index) - (5 + speed.index * 100_000_000)) <= 2
 
 
+def test_a_new_grid_of_travel_is_a_new_one_of_speed() -> None:
+    """Else speed would drift away from travel with the first grid's spacing."""
+    wheel = WheelSpeed(10.0, 1000)
+    for number in range(25):
+        wheel.add(number * 40 + 39, number * 8, GRID)
+    late = Grid(1000, 2_000_500_000, 10**12 + 10**7)
+    got = [wheel.add(number * 40 + 39, number * 8, late) for number in range(25, 50)]
+    runs = [speed for speed in got if speed is not None]
+    assert len(runs) >= 9
+    assert all(speed.grid.period_fs == 100 * late.period_fs for speed in runs)
+    assert all(abs(speed.grid.time_ns(speed.index) - late.time_ns(speed.index * 100)) <= 2 for speed in runs)
+
+
 def test_no_pulse_for_a_second_is_standstill() -> None:
     moving = counts(10.0, 4.0, 50)
     _, speeds, _ = run(WheelSpeed(4.0, 1000), np.concatenate([moving, np.full(60, moving[-1])]))

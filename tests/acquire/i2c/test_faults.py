@@ -492,3 +492,37 @@ def test_inputs_of_one_converter_fail_together() -> None:
         "ADS1115 at 0x48 on I²C bus 1 doesn't answer (errno 121, Remote I/O error); check its supply, SDA, SCL and "
         "address straps"
     }
+
+
+def test_multiplexer_that_lost_its_supply_alone_is_selected_again() -> None:
+    """It starts with no branch connected, so the chip behind it seems gone until the branch is written anew."""
+    rig = Rig((THERMOCOUPLES[1],)).start(2)
+    rig.bus.multiplexers[0x70].lose_power()
+    rig.run(2)
+    assert rig.last("temperatures") == [-12.5]
+    assert rig.count("back_offs") == 1
+
+
+def test_open_thermocouple_stays_open_between_two_conversions() -> None:
+    """Even on a chip that forgets the bit when its status is cleared and converts slower than it is asked."""
+
+    class Forgetful(ModelMcp960x):
+        def write(self, data: bytes) -> None:
+            super().write(data)
+            if data[0] == 0x04 and len(data) > 1:
+                self.registers[0x04] = 0
+
+        def _conversion_ns(self) -> int:
+            return 330_000_000
+
+    rig = Rig((THERMOCOUPLES[0],))
+    chip = Forgetful(rig.clock, lambda _: 80.0)
+    rig.bus.chips[FRONT] = chip
+    rig.start(2)
+    assert rig.last("temperatures") == [80.0]
+    chip.is_open = True
+    rig.run(1)
+    rig.runs.clear()
+    rig.run(2)
+    assert np.isnan(rig.column("temperatures", 0)).all()
+    assert rig.count("thermocouple_faults") == 1

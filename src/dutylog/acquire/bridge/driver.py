@@ -11,10 +11,10 @@ from dutylog.acquire.bridge.messages import Identity, Samples
 from dutylog.acquire.bridge.opening import add_ping, begin_run
 from dutylog.acquire.bridge.probing import ProbeTake, judge
 from dutylog.acquire.bridge.run import TIME_ESTIMATED, BridgeRun
-from dutylog.acquire.bridge.serial_line import SerialLine
 from dutylog.acquire.bridge.status import describe_channels, describe_run
 from dutylog.acquire.bridge.wheel_speed import WHEEL_HZ
 from dutylog.acquire.driver import DriverState, Finding, Plan, Rows, Word
+from dutylog.acquire.serial_line import SerialLine
 from dutylog.clock import Clock
 from dutylog.config.sensors import BridgeSettings
 from dutylog.errors import FrameError, SourceLost, WrongDevice
@@ -35,7 +35,7 @@ _BAUD = 921_600
 
 def open_port(port: str) -> Line:
     """Open the bridge's port."""
-    return SerialLine.open(port, what="the bridge", key="[bridge] port", baud=_BAUD)
+    return SerialLine.open(port, what="the bridge", key="[bridge] device", baud=_BAUD)
 
 
 class BridgeDriver:

@@ -74,7 +74,7 @@ def _nobody(talk: Conversation, port: str) -> SourceLost | WrongDevice:
     if talk.echoes:
         return WrongDevice(
             f"{port}: sends back what it is sent, expected the bridge's identity; another device or a loop in the "
-            "wiring: set [bridge] port"
+            "wiring: set [bridge] device"
         )
     if talk.frames:
         return SourceLost(
@@ -82,7 +82,7 @@ def _nobody(talk: Conversation, port: str) -> SourceLost | WrongDevice:
         )
     return WrongDevice(
         f"{port}: {talk.received_bytes} bytes in {waited} that are no frames of the bridge, beginning with "
-        f"{talk.describe_bytes()}; another device, wrong baud or no firmware on it: set [bridge] port"
+        f"{talk.describe_bytes()}; another device, wrong baud or no firmware on it: set [bridge] device"
     )
 
 

@@ -9,7 +9,6 @@ from typing import Protocol
 
 import numpy as np
 
-from dutylog.acquire.bridge.serial_line import SerialLine
 from dutylog.acquire.driver import ChannelState, DriverState, Finding, Plan, Rows, Word
 from dutylog.acquire.gps.dates import BUILD_YEAR, DateWatch
 from dutylog.acquire.gps.epochs import Epoch, EpochBuilder
@@ -19,6 +18,7 @@ from dutylog.acquire.gps.probe import Glance, describe_waiting, list_findings
 from dutylog.acquire.gps.sentences import Gga, Rmc, parse_sentence
 from dutylog.acquire.gps.slots import SlotKeeper
 from dutylog.acquire.gps.splitter import Splitter
+from dutylog.acquire.serial_line import SerialLine
 from dutylog.clock import Clock
 from dutylog.config.sensors import GpsSettings
 from dutylog.errors import FrameError, SourceLost, WrongDevice
@@ -58,7 +58,7 @@ OpenLine = Callable[[str, int], Line]
 
 def open_serial_line(port: str, baud: int) -> Line:
     """Open a receiver's port; errors as in `SerialLine.open`."""
-    return SerialLine.open(port, what="the GPS receiver", key="the receiver's port", baud=baud)
+    return SerialLine.open(port, what="the GPS receiver", key="[gps] device", baud=baud)
 
 
 @dataclass(slots=True)

@@ -21,7 +21,7 @@ from dutylog.acquire.i2c.slots import RunBuilder, Slots
 from dutylog.acquire.i2c.tca9548a import ChipLine, Multiplexers
 from dutylog.acquire.i2c.thermocouple_channel import ThermocoupleChannel
 from dutylog.clock import Clock
-from dutylog.config.sensors import AdcSettings, ThermocoupleSettings
+from dutylog.config.sensors import AdcSettings, ChipPlace, ThermocoupleSettings
 from dutylog.errors import SourceLost
 from dutylog.recording.block import Channel
 
@@ -66,19 +66,15 @@ class I2cDriver:
         self.name = f"i2c-{bus_number}"
         self.bus = Bus(bus_number, clock, open_bus)
         used = used_addresses(places)
-        muxes = Multiplexers(self.bus, {place.multiplexer for place in places if place.multiplexer is not None})
-        self._muxes = muxes
+        self._muxes = Multiplexers(self.bus, {place.multiplexer for place in places if place.multiplexer is not None})
         self._clock = clock
         self._counters: Counter[str] = Counter(dict.fromkeys(COUNTED, 0))
         self.thermocouples = tuple(
-            ThermocoupleChannel(
-                each, ChipLine(self.bus, muxes, each.place, "thermocouple converter"), clock, self._counters, used
-            )
+            ThermocoupleChannel(each, self._line(each.place, "thermocouple converter"), clock, self._counters, used)
             for each in thermocouples
         )
         self.adcs = tuple(
-            AdcChannels(each, ChipLine(self.bus, muxes, each.place, each.chip), clock, self._counters, used)
-            for each in adcs
+            AdcChannels(each, self._line(each.place, each.chip), clock, self._counters, used) for each in adcs
         )
         self._watches = (*(each.watch for each in self.thermocouples), *(each.watch for each in self.adcs))
         self._travel = tuple(adc for adc in self.adcs if adc.travel)
@@ -94,6 +90,9 @@ class I2cDriver:
         self._loss: SourceLost | None = None
         self._is_lost = False
         self._state = self._make_state()
+
+    def _line(self, place: ChipPlace, what: str) -> ChipLine:
+        return ChipLine(self.bus, self._muxes, place, what)
 
     def open(self, t0_ns: int) -> None:
         """Open the bus device. Chips are set up one by one afterwards, so this succeeds without any of them."""

@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import ctypes
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from dutylog.acquire.driver import Finding
 from dutylog.cli.checks.findings import fail, look, passed
 from dutylog.cli.checks.scene import Scene
-from dutylog.clock import Clock
+from dutylog.clock import SYNCHRONIZED, Clock, KernelClock, read_kernel_clock
 from dutylog.units import NS_PER_S
 
 SUBJECT = "clock"
-SYNCHRONIZED = Path("/run/systemd/timesync/synchronized")
-STA_UNSYNC = 0x0040
-TIME_ERROR = 5
-"""As core judges it (daemon/wall_time.py, which a command may not import); a test holds both together."""
 FIRST_YEAR = 2024
 """Before dutylog was: a wall clock that says so was never set."""
 LAST_YEAR = 2100
@@ -25,45 +19,6 @@ STEP_S = 0.02
 STEPS = 5
 SLACK_S = 2.0
 """A busy board wakes a sleeper late, by less than this (judgement)."""
-
-
-@dataclass(frozen=True, slots=True)
-class KernelClock:
-    """Answer of adjtimex. result: -1 where it can't be asked. max_error_s: as the kernel estimates it [s]."""
-
-    result: int
-    status: int = 0
-    max_error_s: float = 0.0
-
-    def is_trusted(self, marker: Path = SYNCHRONIZED) -> bool:
-        """Return whether something vouched for wall time; marker: counts only where the kernel can't be asked."""
-        if self.result < 0:
-            return marker.exists()
-        return self.result != TIME_ERROR and not self.status & STA_UNSYNC
-
-
-class _Timex(ctypes.Structure):
-    """The part of struct timex that is read, and room for the rest. Source: adjtimex(2); maxerror in us."""
-
-    _fields_ = (
-        ("modes", ctypes.c_uint),
-        ("offset", ctypes.c_long),
-        ("freq", ctypes.c_long),
-        ("maxerror", ctypes.c_long),
-        ("esterror", ctypes.c_long),
-        ("status", ctypes.c_int),
-        ("rest", ctypes.c_byte * 256),
-    )
-
-
-def read_kernel_clock() -> KernelClock:
-    """Ask the kernel, changing nothing."""
-    timex = _Timex()
-    try:
-        result = int(ctypes.CDLL(None).adjtimex(ctypes.byref(timex)))
-    except (OSError, AttributeError):
-        return KernelClock(-1)
-    return KernelClock(result, int(timex.status), timex.maxerror / 1e6)
 
 
 def check_clock(scene: Scene) -> list[Finding]:

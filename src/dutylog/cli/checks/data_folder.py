@@ -10,7 +10,8 @@ from pathlib import Path
 
 from dutylog.acquire.driver import Finding
 from dutylog.cli.checks.findings import fail, look, passed
-from dutylog.cli.checks.scene import LOG_FOLDER, Scene
+from dutylog.cli.checks.scene import Scene
+from dutylog.recording.segments import LOG_FOLDER
 
 SUBJECT = "data folder"
 MOST_LOOKED_AT = 2000

@@ -7,11 +7,12 @@ from pathlib import Path
 
 from dutylog.acquire.driver import Finding
 from dutylog.cli.checks.findings import fail, failed_by, look, passed
-from dutylog.cli.checks.scene import LOG_FOLDER, Scene
+from dutylog.cli.checks.scene import Scene
 from dutylog.duty.totals import Totals
 from dutylog.errors import DutylogError, LedgerCorrupt, LedgerForeign
 from dutylog.ledger.backup import find_backups
 from dutylog.ledger.ledger import LEDGER_NAME, RECOVERED, Ledger
+from dutylog.recording.segments import LOG_FOLDER
 
 SUBJECT = "ledger"
 BACKUP = "backup"

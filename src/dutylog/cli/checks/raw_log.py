@@ -9,12 +9,13 @@ from pathlib import Path
 
 from dutylog.acquire.driver import Finding
 from dutylog.cli.checks.findings import fail, failed_by, look, passed
-from dutylog.cli.checks.scene import LOG_FOLDER, Scene
+from dutylog.cli.checks.scene import Scene
 from dutylog.errors import DutylogError, RecordingError
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.recording.bounds import read_start
 from dutylog.recording.codec import Envelope
 from dutylog.recording.scan import TORN, Damage, find_segments, scan_segment
+from dutylog.recording.segments import LOG_FOLDER
 from dutylog.units import NS_PER_S
 
 SUBJECT = "raw log"

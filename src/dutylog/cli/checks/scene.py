@@ -13,8 +13,6 @@ from dutylog.config.settings import Settings
 from dutylog.errors import ConfigError
 
 ASK_S = 6.0
-LOG_FOLDER = "log"
-"""Of the raw log in the data folder; core's own name for it, which a test holds together."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,7 +45,7 @@ class SerialLine:
         Args:
             port: path, best one below /dev/serial/by-id, which stays when other devices come and go.
             what: how people call the device: 'the bridge'.
-            key: where the vehicle file names the port: '[bridge] port'.
+            key: where the vehicle file names the port: '[bridge] device'.
             baud: of a true serial line; a USB serial device of its own ignores it.
         Raises:
             SourceLost: not there, not permitted, in use.

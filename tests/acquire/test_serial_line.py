@@ -12,8 +12,8 @@ import pytest
 import serial
 
 from acquire.bridge.ptys import LIMIT_S, Port, end_of
-from dutylog.acquire.bridge import serial_line
-from dutylog.acquire.bridge.serial_line import SerialLine
+from dutylog.acquire import serial_line
+from dutylog.acquire.serial_line import SerialLine
 from dutylog.errors import SourceLost, WrongDevice
 
 
@@ -32,7 +32,7 @@ def line(port: Port) -> Iterator[SerialLine]:
 
 
 def open_line(path: str) -> SerialLine:
-    return SerialLine.open(path, what="the bridge", key="[bridge] port")
+    return SerialLine.open(path, what="the bridge", key="[bridge] device")
 
 
 def read_to_the_end(line: SerialLine) -> None:
@@ -84,11 +84,11 @@ def test_a_port_that_is_not_there_is_told_with_its_remedy(tmp_path: Path, monkey
     path = str(tmp_path / "by-id" / "usb-bridge")
     text = fail(path)
     assert text == (
-        f"{path} isn't there; plug the bridge in, or set [bridge] port; `ls {tmp_path}/by-id` shows what is"
+        f"{path} isn't there; plug the bridge in, or set [bridge] device; `ls {tmp_path}/by-id` shows what is"
     )
     (tmp_path / "by-id").mkdir()
     (tmp_path / "by-id" / "usb-other").touch()
-    assert fail(path).endswith(f"set [bridge] port; there: {tmp_path}/by-id/usb-other")
+    assert fail(path).endswith(f"set [bridge] device; there: {tmp_path}/by-id/usb-other")
 
 
 def test_a_link_that_leads_nowhere_and_a_path_below_a_file_are_not_there(tmp_path: Path) -> None:
@@ -102,7 +102,7 @@ def test_folders_files_and_other_devices_are_the_wrong_device(tmp_path: Path) ->
     (tmp_path / "file").write_text("x")
     os.mkfifo(tmp_path / "fifo")
     assert fail(str(tmp_path), WrongDevice).startswith(
-        f"{tmp_path} is a folder, expected a serial device; set [bridge] port; "
+        f"{tmp_path} is a folder, expected a serial device; set [bridge] device; "
     )
     assert f"{tmp_path}/file is a plain file, expected a serial device" in fail(str(tmp_path / "file"), WrongDevice)
     assert f"{tmp_path}/fifo is no serial device" in fail(str(tmp_path / "fifo"), WrongDevice)

@@ -1,0 +1,398 @@
+"""`dutylog ledger recount`: after a corrected calibration the past is counted again from the raw log.
+
+Nothing is written before all of the log has been counted and everything that had to stay the same has: totals,
+states, minutes and shares of trips of the dampers concerned go into the ledger in one transaction, as a new
+revision. Rules and refusals: shared/LEDGER.md, Counting again.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from dutylog import ENGINE
+from dutylog.duty.damper_duty import DamperDuty
+from dutylog.duty.totals import SUMS, Totals
+from dutylog.engine.engine import EnergyTile, Engine, is_named
+from dutylog.errors import LedgerError, RecordingError
+from dutylog.ledger.corrections import (
+    CorrectedLog,
+    Correction,
+    Recount,
+    find_corrections,
+    find_pending,
+    merge,
+    read_calibrated,
+    read_recounts,
+)
+from dutylog.ledger.database import decoding
+from dutylog.ledger.ledger import LEDGER_NAME, Ledger
+from dutylog.ledger.lock import DataLock
+from dutylog.ledger.log_survey import Survey, find_corrected_units, survey_log
+from dutylog.ledger.revisions import QUERY_LIMIT_S, Counted, Revision, UnitChange, open_revision
+from dutylog.ledger.rows import Cursor, Stamp, system_stamp
+from dutylog.ledger.trip_shares import Place, TripShares, patch_shares
+from dutylog.recording.ahead import read_frames
+from dutylog.recording.frame import Frame, FrameType
+from dutylog.recording.reader import LogReader
+from dutylog.units import NS_PER_S
+
+LOG_FOLDER = "log"
+OF_MOTION = ("moving_us", "moving_measured_us")
+"""Whether the vehicle was in motion is judged by the strokes of all dampers together (shared/CONVENTIONS.md)."""
+START_AND_STOP = "start dutylog once, stop it in good order, then try again"
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What counting again changed, or would change. corrections: taken in now, in the order of the chain.
+
+    labels: what people call each unit. backup: the copy made before, None where nothing was written.
+    """
+
+    corrections: tuple[Correction, ...]
+    changes: tuple[UnitChange, ...] = ()
+    labels: dict[str, str] | None = None
+    sequences: tuple[int, int] = (0, 0)
+    backup: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """What is to be done. cursor: of the ledger. applied: corrections taken in before and now. units: concerned."""
+
+    log: Path
+    cursor: Cursor
+    survey: Survey
+    pending: tuple[Correction, ...]
+    applied: tuple[Correction, ...]
+    recounts: tuple[Recount, ...]
+    units: frozenset[str]
+    labels: dict[str, str]
+    grace_ns: int
+
+    def corrected_log(self) -> CorrectedLog:
+        return CorrectedLog(self.applied, self.recounts)
+
+
+def recount(
+    data_dir: Path,
+    *,
+    grace_s: float = 600.0,
+    is_dry: bool = False,
+    progress: Progress = lambda _: None,
+    stamp: Callable[[], Stamp] = system_stamp,
+) -> Outcome:
+    """Count the past again with the corrections that totals don't have in them yet.
+
+    Args:
+        data_dir: data folder of a vehicle; no daemon may run on it.
+        grace_s: of trips, as the vehicle file has it [s]: strokes that end with a run belong to a trip only so long.
+        is_dry: write nothing. progress: told the share of the log done. stamp: the time beside what is written.
+    Raises:
+        LedgerError: a daemon runs, or the ledger and the log don't agree; nothing was written.
+        RecordingError: the log isn't whole as far back as it is needed; nothing was written.
+    """
+    with _locked(data_dir, is_dry=is_dry), _open(data_dir, stamp, is_dry=is_dry) as ledger:
+        plan = _make_plan(ledger, data_dir / LOG_FOLDER, grace_s)
+        if not plan.pending:
+            return Outcome(())
+        _refuse_gaps(ledger, plan)
+        settled = _Settled(ledger, plan)
+        backup = None if is_dry else ledger.rotate_backup()
+        with open_revision(ledger.path, plan.units, is_dry=is_dry) as revision:
+            counted = _Counter(plan, settled, revision).count(progress)
+            revision.finish(counted, stamp())
+    return Outcome(plan.pending, tuple(counted.changes), plan.labels, counted.sequences, backup)
+
+
+@contextmanager
+def _locked(data_dir: Path, *, is_dry: bool) -> Iterator[None]:
+    """Hold the data folder; one that only looks needs a still ledger, too, but must leave no file."""
+    if is_dry and not data_dir.is_dir():
+        raise LedgerError(f"there is no data folder {data_dir}; name another with --data")
+    lock = DataLock(data_dir)
+    try:
+        lock.acquire()
+    except LedgerError as err:
+        if not isinstance(err.__cause__, BlockingIOError):
+            raise
+        raise LedgerError(
+            f"{err}: counting again needs the ledger for itself; stop the daemon first: systemctl stop dutylog"
+        ) from err
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def _open(data_dir: Path, stamp: Callable[[], Stamp], *, is_dry: bool) -> Ledger:
+    path = data_dir / LEDGER_NAME
+    if not path.exists():
+        raise LedgerError(f"there is no ledger {path}; name another data folder, or start the daemon once")
+    return Ledger.open(path, read_only=is_dry, stamp=stamp, query_limit_s=QUERY_LIMIT_S)
+
+
+def _make_plan(ledger: Ledger, log: Path, grace_s: float) -> _Plan:
+    cursor, recounts = ledger.cursor(), tuple(read_recounts(ledger))
+    known = read_calibrated(ledger)
+    labels = {unit.unit_id: unit.label for unit in ledger.units()}
+    if not log.is_dir() and not find_pending(find_corrections(known), recounts):
+        return _Plan(log, cursor, Survey(), (), (), recounts, frozenset(), labels, 0)
+    survey = survey_log(log, cursor.hot_sequence)
+    corrections = tuple(find_corrections(merge(known, survey.told)))
+    pending = tuple(find_pending(corrections, recounts))
+    # Newer than the latest recount or not: what was taken in stays in, in its place of the chain.
+    by_log = find_corrected_units(survey, CorrectedLog(pending, recounts))
+    units = frozenset((by_log & labels.keys()) | (_find_lost_units(ledger, survey, pending) if pending else set()))
+    grace_ns = round(grace_s * NS_PER_S)
+    return _Plan(log, cursor, survey, pending, corrections, recounts, units, labels, grace_ns)
+
+
+def _find_lost_units(ledger: Ledger, survey: Survey, pending: Sequence[Correction]) -> set[str]:
+    """Return the units that by the ledger sat where a correction reaches while there is no log of it any more."""
+    found = set()
+    for unit in ledger.units():
+        for stay in ledger.installs_of(unit.unit_id):
+            for one in pending:
+                since = 0 if one.mounted is None else one.mounted.sequence
+                until = min(one.made.sequence, survey.begin - 1 if survey.begin else one.made.sequence)
+                is_there = stay.from_sequence <= until and (stay.to_sequence is None or stay.to_sequence > since)
+                if stay.position == one.made.position and is_there and since < until:
+                    found.add(unit.unit_id)
+    return found
+
+
+def _refuse_gaps(ledger: Ledger, plan: _Plan) -> None:
+    """Raise where the ledger isn't settled or the log lacks what totals rest on."""
+    survey, last = plan.survey, plan.cursor.hot_sequence
+    if ledger.is_recovering():
+        raise LedgerError(f"ledger {ledger.path} was just put right and has yet to follow the log; {START_AND_STOP}")
+    if survey.last < last:
+        raise RecordingError(
+            f"raw log {plan.log}: it ends at frame {survey.last}, the ledger has counted to {last}; "
+            "duty of frames that are lost can't be counted again"
+        )
+    for unit_id in sorted(plan.units, key=lambda unit: plan.labels[unit]):
+        stays = ledger.installs_of(unit_id)
+        first = stays[0].from_sequence if stays else 1
+        if not survey.is_whole_from(first):
+            raise RecordingError(
+                f"raw log {plan.log}: {survey.begin_text()} ({survey.flaw or 'it begins there'}), but damper "
+                f"{plan.labels[unit_id]} has been in use since frame {first}; its earlier duty can't be counted "
+                "again, so nothing was changed"
+            )
+
+
+class _Settled:
+    """The ledger's own counting, brought to its last frame: what must stay as it is comes from here.
+
+    engine: as the next start of the daemon would have it. totals: as they are stored.
+    """
+
+    def __init__(self, ledger: Ledger, plan: _Plan) -> None:
+        self._ledger = ledger
+        self.totals = ledger.all_totals()
+        cursor = plan.cursor
+        if cursor.checkpoint is None or cursor.engine != ENGINE:
+            raise LedgerError(
+                f"ledger {ledger.path}: what the engine stored of itself is of version {cursor.engine or 'none'}, this "
+                f"is {ENGINE}; {START_AND_STOP}"
+            )
+        with decoding(ledger.path, "the engine's checkpoint"):
+            self.engine, needed_from = Engine.restore(
+                cursor.checkpoint, load_duty=self.load_duty, grace_s=plan.grace_ns / NS_PER_S
+            )
+        if cursor.cold_sequence < cursor.hot_sequence:
+            self._catch_up(plan, needed_from)
+        for unit_id, totals in self.engine.totals().items():
+            if is_named(unit_id) and self.totals.get(unit_id) != totals:
+                raise LedgerError(
+                    f"damper {plan.labels.get(unit_id, unit_id)}: state and totals in ledger {ledger.path} differ; "
+                    f"{START_AND_STOP}"
+                )
+
+    def _catch_up(self, plan: _Plan, needed_from: int) -> None:
+        """Count what was counted since states were stored last (the daemon was killed)."""
+        cursor = plan.cursor
+        for frame in LogReader(plan.log).frames(after_sequence=needed_from - 1):
+            if frame.sequence > cursor.hot_sequence:
+                break
+            if frame.sequence <= cursor.cold_sequence:
+                self.engine.warm(frame)
+            else:
+                self.engine.feed(frame, more=True)
+        self.engine.work_off()
+
+    def load_duty(self, unit_id: str) -> DamperDuty | None:
+        """Return a stored state."""
+        state = self._ledger.cold_state(unit_id)
+        with decoding(self._ledger.path, f"the state of damper {unit_id}"):
+            return None if state is None else DamperDuty.from_dict(json.loads(zlib.decompress(state)))
+
+    def duty_of(self, unit_id: str) -> DamperDuty | None:
+        """Return a unit's state at the last frame."""
+        return self.engine.duties().get(unit_id) or self.load_duty(unit_id)
+
+    def first_frame_of(self, unit_id: str) -> int:
+        """Return from which frame on a unit has been counted."""
+        stays = self._ledger.installs_of(unit_id)
+        return stays[0].from_sequence if stays else 1
+
+
+class _Counter:
+    """Counts the log once, as corrected."""
+
+    def __init__(self, plan: _Plan, settled: _Settled, revision: Revision) -> None:
+        self._plan, self._settled, self._revision = plan, settled, revision
+        self._shares = TripShares(revision, settled.engine.open_trip(), plan.grace_ns)
+        self._corrected = plan.corrected_log()
+        self._engine: Engine | None = None
+        self._counted: dict[str, Totals] = {}
+
+    def count(self, progress: Progress) -> Counted:
+        """Read the log to the ledger's last frame; return what came out, everything else proved unchanged."""
+        plan, rows, frames = self._plan, 0, 0
+        last = plan.cursor.hot_sequence
+        with closing(_frames(plan.log)) as log:
+            for frame in log:
+                if frame.sequence > last:
+                    break
+                if frame.sequence < plan.survey.begin:
+                    self._corrected.take(frame)
+                    continue
+                self._take(frame)
+                frames += 1
+                rows += frame.n if frame.type is FrameType.SAMPLES else 0
+                progress(min(1.0, rows / max(1, plan.survey.row_count)))
+        if frames != plan.survey.frame_count or self._engine is None:
+            raise RecordingError(
+                f"raw log {plan.log}: {plan.survey.frame_count - frames} frames can't be decoded; nothing was changed. "
+                "Look at `dutylog recording check`"
+            )
+        for row in self._engine.work_off().minutes:
+            self._revision.put_minute(row)
+        return self._finish(self._engine)
+
+    def _take(self, frame: Frame) -> None:
+        given = self._corrected.take(frame)
+        if self._engine is None:
+            self._engine = self._begin()
+        before = self._seats(self._engine)
+        for one in given:
+            for row in self._engine.feed(one, more=True).minutes:
+                self._revision.put_minute(row)
+        if frame.type not in (FrameType.SAMPLES, FrameType.GAP):
+            self._settle(self._engine, before)
+
+    def _begin(self) -> Engine:
+        """Return the engine before the first frame, with the configuration that is in force there."""
+        ahead = self._plan.corrected_log()
+        for frame in self._plan.survey.telling:
+            ahead.take(frame)
+            if frame.sequence >= self._plan.survey.begin and ahead.vehicle is not None:
+                break
+        if ahead.vehicle is None:
+            raise RecordingError(f"raw log {self._plan.log}: no configuration in it; nothing was changed")
+        return Engine(ahead.vehicle, observer=self._observe, grace_s=self._plan.grace_ns / NS_PER_S)
+
+    def _seats(self, engine: Engine) -> dict[str, str]:
+        return {unit: position for position, unit in engine.units().items()}
+
+    def _observe(self, tile: EnergyTile) -> None:
+        if self._engine is None:
+            return
+        prepared, seats = tile.prepared, self._engine.units()
+        gains = [((seats[p], p), gain.totals) for p, gain in zip(seats, tile.gains, strict=True)]
+        for (unit_id, _), gained in gains:
+            self._counted.setdefault(unit_id, Totals()).merge(gained)
+        self._shares.take(Place(prepared.epoch, prepared.tile, prepared.end_ns), gains)
+
+    def _settle(self, engine: Engine, seats: dict[str, str]) -> None:
+        """Hand on what units gained beside their tiles: strokes and time that became certain as a run ended."""
+        totals = engine.totals()
+        for unit_id, position in seats.items():
+            if unit_id not in totals:
+                continue
+            counted = self._counted.setdefault(unit_id, Totals())
+            gained = totals[unit_id].since(counted)
+            if any(getattr(gained, name) for name in SUMS):
+                gained.peak_compression_umps, gained.peak_rebound_umps, gained.peak_body_mc = 0, 0, None
+                self._shares.settle((unit_id, position), gained)
+                counted.merge(gained)
+
+    def _finish(self, engine: Engine) -> Counted:
+        plan, settled = self._plan, self._settled
+        open_shares = self._shares.finish()
+        left_over = self._revision.find_left_over()
+        if left_over is not None:
+            raise LedgerError(f"{left_over} of the ledger don't come out of the raw log again; nothing was changed")
+        duties = {unit: duty for unit, duty in engine.duties().items() if is_named(unit)}
+        for unit_id, duty in duties.items():
+            if unit_id not in plan.units and plan.survey.is_whole_from(settled.first_frame_of(unit_id)):
+                self._refuse_difference(unit_id, duty)
+        missing = sorted(plan.labels[unit] for unit in plan.units - duties.keys())
+        if missing:
+            raise LedgerError(f"damper {missing[0]} isn't in the raw log; nothing was changed")
+        changes = [
+            UnitChange(unit, settled.totals[unit], duties[unit].totals())
+            for unit in sorted(plan.units, key=lambda unit: plan.labels[unit])
+        ]
+        cold = {unit: duties[unit] for unit in plan.units}
+        if plan.cursor.cold_sequence < plan.cursor.hot_sequence:
+            others = {unit: duty for unit, duty in settled.engine.duties().items() if is_named(unit)}
+            cold = {**others, **cold}
+        checkpoint = _join_checkpoints(engine.checkpoint(), settled.engine.checkpoint(), open_shares, plan.units)
+        keys = [one.made.key for one in plan.pending]
+        return Counted(keys, (plan.survey.begin, plan.cursor.hot_sequence), changes, cold, checkpoint)
+
+    def _refuse_difference(self, unit_id: str, duty: DamperDuty) -> None:
+        """Raise where a damper that has nothing to do with the correction comes out otherwise than it is stored."""
+        plan, stored = self._plan, self._settled.duty_of(unit_id)
+        if stored is None or unit_id not in self._settled.totals:
+            raise LedgerError(f"damper {unit_id} is in the raw log but not in the ledger; {START_AND_STOP}")
+        if _without_motion(stored) != _without_motion(duty):
+            raise LedgerError(
+                f"damper {plan.labels[unit_id]} has nothing to do with the correction, but the raw log doesn't give "
+                "its stored duty again (counted by another version, or a part of the log was lost and made good "
+                "otherwise); nothing was changed"
+            )
+
+
+def _frames(log: Path) -> Iterator[Frame]:
+    yield from read_frames(log)
+
+
+def _without_motion(duty: DamperDuty) -> dict[str, Any]:
+    """Return a state without the time in motion, which the strokes of any damper decide."""
+    state = duty.to_dict()
+    sums = Totals(*state["sums"])
+    for name in OF_MOTION:
+        setattr(sums, name, 0)
+    return {**state, "sums": sums.as_row()}
+
+
+def _join_checkpoints(
+    counted: bytes, stored: bytes, open_shares: Sequence[tuple[tuple[str, str], Totals, Totals]], units: frozenset[str]
+) -> bytes:
+    """Return the engine's state as counted again, with the trip and the minute under way of all other dampers."""
+    new, old = (json.loads(zlib.decompress(one)) for one in (counted, stored))
+    new["trips"] = {**old["trips"], "shares": patch_shares(old["trips"]["shares"], open_shares, units)}
+    if new["minutes"]["minute"] == old["minutes"]["minute"]:
+        kept = {tuple(one[:2]): one for one in old["minutes"]["dampers"] if one[0] not in units}
+        new["minutes"]["dampers"] = [kept.get(tuple(one[:2]), one) for one in new["minutes"]["dampers"]]
+    return zlib.compress(json.dumps(new, allow_nan=False, separators=(",", ":")).encode(), 6)
+
+
+def describe(correction: Correction) -> str:
+    """Return which correction it is, for people."""
+    made, mounted = correction.made, correction.mounted
+    where = f"entry {made.entry}" if made.entry is not None else f"frame {made.sequence} of the raw log"
+    since = "the log began" if mounted is None else f"it was mounted (frame {mounted.sequence})"
+    return f"{made.position}, {made.quantity.replace('_', ' ')}: {where}, wrong since {since}"
