@@ -49,7 +49,7 @@ def commands_in(text: str, program: str) -> list[list[str]]:
 
 
 def make_targets() -> set[str]:
-    return set(re.findall(r"^([a-z]+):", (REPOSITORY / "Makefile").read_text(encoding="utf-8"), re.MULTILINE))
+    return set(re.findall(r"^([a-z0-9-]+):", (REPOSITORY / "Makefile").read_text(encoding="utf-8"), re.MULTILINE))
 
 
 def subcommands(
