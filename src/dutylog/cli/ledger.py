@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from dutylog.config import load
+from dutylog.config.settings import TripSettings
 from dutylog.domain.vehicle import Vehicle
 from dutylog.errors import LedgerCorrupt
 from dutylog.ledger.client import run_command
@@ -96,7 +97,7 @@ def find_place(data: Path | None, config: Path | None) -> DataPlace:
 
 @click.group()
 def ledger() -> None:
-    """Check and back up the ledger."""
+    """Check the ledger, back it up, count it again."""
 
 
 @ledger.command()
@@ -145,3 +146,17 @@ def _backup_with_bar(opened: Ledger, file: Path) -> None:
             bar.update(total - left - bar.pos)
 
         opened.backup(file, show)
+
+
+@ledger.command()
+@click.option("--dry-run", is_flag=True, help="Show what would change, write nothing.")
+@click.option("--data", type=click.Path(path_type=Path), help="Data folder of the vehicle.")
+@click.option("--config", type=click.Path(path_type=Path), help="Vehicle file that names the data folder.")
+def recount(dry_run: bool, data: Path | None, config: Path | None) -> None:
+    """Count the past again after a calibration that --corrects it; stop the daemon first."""
+    # Not at the top: every command that opens a ledger would load the engine.
+    from dutylog.cli.recount import run_recount
+
+    place = find_place(data, config)
+    trip = TripSettings() if config is None else load(config).trip
+    run_recount(place.data_dir, trip.grace_s, is_dry=dry_run)

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +36,7 @@ from dutylog.ledger.lock import DataLock
 from dutylog.ledger.log_survey import Survey, find_corrected_units, survey_log
 from dutylog.ledger.revisions import QUERY_LIMIT_S, Counted, Revision, UnitChange, open_revision
 from dutylog.ledger.rows import Cursor, Stamp, system_stamp
-from dutylog.ledger.trip_shares import Place, TripShares, patch_shares
+from dutylog.ledger.trip_shares import BootClocks, Place, TripShares, patch_shares
 from dutylog.recording.ahead import read_frames
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.reader import LogReader
@@ -58,7 +58,7 @@ class Outcome:
 
     corrections: tuple[Correction, ...]
     changes: tuple[UnitChange, ...] = ()
-    labels: dict[str, str] | None = None
+    labels: dict[str, str] = field(default_factory=dict)
     sequences: tuple[int, int] = (0, 0)
     backup: Path | None = None
 
@@ -105,9 +105,10 @@ def recount(
             return Outcome(())
         _refuse_gaps(ledger, plan)
         settled = _Settled(ledger, plan)
-        backup = None if is_dry else ledger.rotate_backup()
         with open_revision(ledger.path, plan.units, is_dry=is_dry) as revision:
             counted = _Counter(plan, settled, revision).count(progress)
+            # Only now that it will be changed, and still as it was: what is in the transaction isn't in the copy.
+            backup = None if is_dry else ledger.rotate_backup()
             revision.finish(counted, stamp())
     return Outcome(plan.pending, tuple(counted.changes), plan.labels, counted.sequences, backup)
 
@@ -253,6 +254,7 @@ class _Counter:
         self._plan, self._settled, self._revision = plan, settled, revision
         self._shares = TripShares(revision, settled.engine.open_trip(), plan.grace_ns)
         self._corrected = plan.corrected_log()
+        self._clocks = BootClocks()
         self._engine: Engine | None = None
         self._counted: dict[str, Totals] = {}
 
@@ -290,6 +292,7 @@ class _Counter:
                 self._revision.put_minute(row)
         if frame.type not in (FrameType.SAMPLES, FrameType.GAP):
             self._settle(self._engine, before)
+            self._clocks.take(frame)
 
     def _begin(self) -> Engine:
         """Return the engine before the first frame, with the configuration that is in force there."""
@@ -312,7 +315,9 @@ class _Counter:
         gains = [((seats[p], p), gain.totals) for p, gain in zip(seats, tile.gains, strict=True)]
         for (unit_id, _), gained in gains:
             self._counted.setdefault(unit_id, Totals()).merge(gained)
-        self._shares.take(Place(prepared.epoch, prepared.tile, prepared.end_ns), gains)
+        self._clocks.take_tile()
+        place = Place(prepared.epoch, prepared.tile, prepared.start_ns, prepared.end_ns, self._clocks.shift_ns)
+        self._shares.take(place, gains)
 
     def _settle(self, engine: Engine, seats: dict[str, str]) -> None:
         """Hand on what units gained beside their tiles: strokes and time that became certain as a run ended."""
@@ -365,7 +370,7 @@ class _Counter:
             )
 
 
-def _frames(log: Path) -> Iterator[Frame]:
+def _frames(log: Path) -> Generator[Frame, None, None]:
     yield from read_frames(log)
 
 
@@ -388,11 +393,3 @@ def _join_checkpoints(
         kept = {tuple(one[:2]): one for one in old["minutes"]["dampers"] if one[0] not in units}
         new["minutes"]["dampers"] = [kept.get(tuple(one[:2]), one) for one in new["minutes"]["dampers"]]
     return zlib.compress(json.dumps(new, allow_nan=False, separators=(",", ":")).encode(), 6)
-
-
-def describe(correction: Correction) -> str:
-    """Return which correction it is, for people."""
-    made, mounted = correction.made, correction.mounted
-    where = f"entry {made.entry}" if made.entry is not None else f"frame {made.sequence} of the raw log"
-    since = "the log began" if mounted is None else f"it was mounted (frame {mounted.sequence})"
-    return f"{made.position}, {made.quantity.replace('_', ' ')}: {where}, wrong since {since}"

@@ -38,11 +38,12 @@ _SET_MINUTE = (
 
 @dataclass(frozen=True, slots=True)
 class StoredTrip:
-    """A trip's border: it begins with tile `start_tile` of its epoch and ends with the tile that ends at end_ns."""
+    """A trip's borders: it begins with tile `start_tile` of its epoch, at start_ns, and ends with one at end_ns."""
 
     number: int
     epoch: int
     start_tile: int
+    start_ns: int
     end_ns: int
     is_open: bool
 
@@ -79,11 +80,14 @@ class Revision:
     def next_trip(self, after: tuple[int, int]) -> StoredTrip | None:
         """Return the first trip that begins behind a place, an epoch and a tile."""
         row = self._database.row(
-            "SELECT trip, epoch, start_tile, end_ns, is_open FROM trip WHERE (epoch, start_tile) > (?, ?) "
+            "SELECT trip, epoch, start_tile, start_ns, end_ns, is_open FROM trip WHERE (epoch, start_tile) > (?, ?) "
             "ORDER BY epoch, start_tile LIMIT 1",
             after,
         )
-        return None if row is None else StoredTrip(*row[:4], bool(row[4]))
+        if row is None:
+            return None
+        number, epoch, start_tile, start_ns, end_ns, is_open = row
+        return StoredTrip(number, epoch, start_tile, start_ns, end_ns, bool(is_open))
 
     def put_minute(self, row: MinuteRow) -> None:
         """Write a damper's minute; one of another damper is passed over. Wall time stays as it was dated."""

@@ -89,6 +89,11 @@ class Conversation:
         self.echoes = 0
         self.last_note = ""
 
+    @property
+    def is_asking(self) -> bool:
+        """Return whether the answer to a ping is still to come."""
+        return bool(self._asked)
+
     def end_unfinished(self) -> None:
         """End whatever somebody else left unfinished on the line."""
         self._line.write(b"\0")
