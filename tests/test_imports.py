@@ -26,7 +26,7 @@ STEPS = (
     ("duty",),
     ("motion",),
     ("domain",),
-    ("clock", "units", "errors", "sockets"),
+    ("clock", "units", "errors", "sockets", "memory"),
 )
 """Each may import what stands in a later step, never its own neighbours (DEVELOPERS.md)."""
 STEP_OF = {name: i for i, names in enumerate(STEPS) for name in names}

@@ -16,7 +16,9 @@ from dutylog.domain.vehicle import Damper, ForceAt, ForceCurve, Profile, Vehicle
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.engine.engine import Engine, is_named
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
+from dutylog.motion.calibration_fit import TapePoint, fit_travel
 from dutylog.recording.block import Block, Channel, Stream
+from dutylog.recording.frame import FrameType
 from dutylog.recording.reader import LogReader
 from dutylog.recording.source import Batch
 
@@ -144,13 +146,33 @@ class Truck:
     def fresh(self, vehicle, until=None):
         """An engine that counted the log with this vehicle, whatever the log's own configurations say."""
         engine = Engine(vehicle, keep_vehicle=True)
-        minutes = []
+        minutes, self.fresh_trips = [], []
         for frame in LogReader(self.data / "log").frames():
             if until is None or frame.sequence <= until:
-                minutes += engine.feed(frame, more=True).minutes
+                step = engine.feed(frame, more=True)
+                minutes += step.minutes
+                self.fresh_trips += step.trips
         engine.work_off()
         self.fresh_minutes = [row for row in minutes if is_named(row.unit_id)]
         return engine
+
+    def by_hand(self, position, full_mm, from_epoch=1, until_epoch=999):
+        """An engine that counted the log with one sensor put right, and how often the log's configuration changes.
+
+        It is made to see each change by another name of the vehicle.
+        """
+        right, configs, engine = [list(p) for p in self.map_of(position, full_mm)], [], Engine(make_vehicle())
+        for frame in LogReader(self.data / "log").frames():
+            if frame.type is FrameType.CONFIG:
+                configs += [] if configs and configs[-1] == frame.data else [frame.data]
+                dampers = [dict(d) for d in frame.data["dampers"]]
+                for damper in dampers:
+                    if damper["position"] == position and from_epoch <= frame.epoch <= until_epoch:
+                        damper["calibration_raw_mm"] = right
+                frame = replace(frame, data={**frame.data, "dampers": dampers, "name": f"{len(configs)}"})
+            engine.feed(frame, more=True)
+        engine.work_off()
+        return engine, len(configs)
 
     def corrected(self, **full_mm):
         """The vehicle with other sensors, each calibrated as the command would have it."""
@@ -161,8 +183,6 @@ class Truck:
         return replace(self.vehicle, dampers=tuple(dampers))
 
     def map_of(self, position, full_mm):
-        from dutylog.motion.calibration_fit import TapePoint, fit_travel
-
         points = [TapePoint(float(raw), float(length_of(raw, full_mm))) for raw in (3000, 12000, 22000)]
         return fit_travel(points, EXTENDED_MM, 254.0).calibration
 

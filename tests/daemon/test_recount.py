@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
 import signal
 import sqlite3
 import subprocess
 import sys
+import zlib
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from daemon.counted import (
+    FULL,
     POSITIONS,
     RIGHT_MM,
     WRONG_MM,
@@ -28,16 +31,18 @@ from dutylog.cli.main import main
 from dutylog.clock import SystemClock
 from dutylog.daemon import core as core_module
 from dutylog.engine.engine import Engine, is_named
-from dutylog.ledger.corrections import CorrectedLog
+from dutylog.ledger.corrections import Calibrated, CorrectedLog, Correction, find_corrections
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.ledger.lock import DataLock
 from dutylog.ledger.recount import recount
-from dutylog.recording.frame import FrameType
+from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.reader import LogReader
 
 CHILD = Path(__file__).with_name("recount_child.py")
 TABLES = ("meta", "unit", "install", "hot", "cold", "cursor", "checkpoint", "minute", "trip", "trip_damper", "entry")
 S_NS = 10**9
+MINUTE_UTC = 7
+"""Column of `minute` with the wall time it was given when the clock was trusted."""
 
 
 @pytest.fixture
@@ -73,6 +78,11 @@ def rows_of(truck, table, unit_id, *, others=False):
     rows = connection.execute(sql, (unit_id,)).fetchall()
     connection.close()
     return rows
+
+
+def share_of(trip, unit_id):
+    (share,) = (share for share in trip.dampers if share.unit_id == unit_id)
+    return share
 
 
 def differing(truck):
@@ -113,7 +123,7 @@ def test_a_tenth_more_travel_is_a_fifth_more_energy(truck):
 
 
 def test_all_is_what_a_fresh_count_gives_and_nothing_else_changes(truck):
-    """Totals, accumulators, minutes and shares of the damper; every row of the others stays as it was, byte for byte."""
+    """Totals, accumulators, minutes and shares of the damper; the others' rows stay as they were, byte for byte."""
     truck.drive(200, 1000, rest=range(70, 90))
     truck.drive(100, 3000)
     truck.calibrate("rear_left", "--corrects")
@@ -130,10 +140,12 @@ def test_all_is_what_a_fresh_count_gives_and_nothing_else_changes(truck):
     with truck.ledger() as ledger:
         stored = [m.row for epoch in (1, 2) for m in ledger.minutes(unit, epoch)]
         assert stored == [row for row in truck.fresh_minutes if row.unit_id == unit]
-        assert len(stored) == 6
-        (trip,) = ledger.trips()
-        fresh = {share.unit_id: share for share in engine.open_trip().dampers}
-        assert {share.unit_id: share for share in trip.row.dampers}[unit] == fresh[unit]
+        # Four of the first drive, one of the second; its last minute is still under way.
+        assert len(stored) == 5
+        rows = [trip.row for trip in reversed(ledger.trips())]
+        assert len(rows) == 2
+        for row, fresh in zip(rows, [*truck.fresh_trips, engine.open_trip()], strict=True):
+            assert share_of(row, unit) == share_of(fresh, unit)
         assert rows_of(truck, "trip_damper", unit) != shares
         assert ledger.find_damage(whole=True) is None
 
@@ -164,11 +176,9 @@ def test_a_damper_that_changed_places_is_right_in_both(truck):
     first, other = truck.unit("front_left"), truck.unit("rear_right")
     for words in (["remove", "SN-1"], ["remove", "SN-4"], ["install", "SN-1", "rear_right"]):
         assert main(["damper", *words, "--data", str(truck.data)]) == 0
-    assert main(["damper", "add", "linear", "--serial", "SN-9", "--data", str(truck.data)]) in (0, 2)
     with Ledger.open(truck.data / LEDGER_NAME) as ledger:
-        if ledger.unit_by_serial("SN-9") is None:
-            ledger.add_unit("SN-9", "linear")
-        new = ledger.install(ledger.unit_by_serial("SN-9").unit_id, "front_left").unit_id
+        new = ledger.add_unit("SN-9", "linear").unit_id
+        ledger.install(new, "front_left")
     truck.drive(50, 2000)
     truck.calibrate("front_left", "--corrects")
     before = truck.totals()
@@ -199,7 +209,7 @@ def test_corrections_of_two_sensors_are_counted_in_one_go(truck):
 def test_a_second_correction_takes_the_place_of_the_first(truck):
     """Measured wrong once more: the last word counts, for all of the past."""
     truck.drive(40, 1000)
-    truck.calibrate("front_left", "--corrects", full_mm=400.0)
+    truck.calibrate("front_left", "--corrects", full_mm=340.0)
     assert run(truck) == 0
     truck.drive(40, 2000)
     truck.calibrate("front_left", "--corrects")
@@ -219,18 +229,24 @@ def test_a_sensor_mounted_anew_keeps_what_it_measured_before(truck):
     truck.drive(40, 3000)
     unit = truck.unit("front_left")
     assert run(truck) == 0
-    expected = Engine(make_vehicle(), keep_vehicle=False)
-    right = truck.map_of("front_left", RIGHT_MM)
-    for frame in LogReader(truck.data / "log").frames():
-        data = frame.data
-        if frame.type is FrameType.CONFIG and frame.epoch > 1:
-            dampers = [{**d, "calibration_raw_mm": [list(p) for p in right]} if d["position"] == "front_left" else d
-                       for d in data["dampers"]]  # fmt: skip
-            frame = replace(frame, data={**data, "dampers": dampers})
-        expected.feed(frame, more=True)
-    expected.work_off()
-    assert truck.duties()[unit] == expected.duties()[unit].to_dict()
+    engine, _ = truck.by_hand("front_left", RIGHT_MM, from_epoch=2)
+    assert truck.duties()[unit] == engine.duties()[unit].to_dict()
     assert truck.totals()[unit] != truck.fresh(truck.corrected(front_left=RIGHT_MM)).totals()[unit]
+
+
+def test_a_calibration_made_after_the_correction_stays(truck):
+    """A bracket was bent a month later: that one is right from there on, and was never wrong."""
+    truck.drive(40, 1000)
+    truck.calibrate("front_left", "--corrects")
+    truck.drive(40, 2000)
+    truck.calibrate("front_left", full_mm=340.0)
+    truck.drive(40, 3000)
+    unit = truck.unit("front_left")
+    assert run(truck) == 0
+    engine, changes = truck.by_hand("front_left", RIGHT_MM, until_epoch=2)
+    assert changes == 3
+    assert truck.duties()[unit] == engine.duties()[unit].to_dict()
+    assert differing(truck) == []
 
 
 def test_calibrations_that_correct_nothing_leave_the_past_alone(truck, capsys):
@@ -251,18 +267,8 @@ def test_a_correction_while_driving_leaves_the_others_as_they_were(truck):
     others = {name: rows_of(truck, name, unit, others=True) for name in ("hot", "cold", "minute", "trip_damper")}
     assert run(truck) == 0
     assert {name: rows_of(truck, name, unit, others=True) for name in others} == others
-    # Counted otherwise than by our own hand-on: another name of the vehicle makes the engine see the change.
-    right, configs = [list(p) for p in truck.map_of("front_left", RIGHT_MM)], []
-    engine = Engine(make_vehicle())
-    for frame in LogReader(truck.data / "log").frames():
-        if frame.type is FrameType.CONFIG:
-            configs += [] if configs and configs[-1] == frame.data else [frame.data]
-            dampers = [{**d, "calibration_raw_mm": right} if d["position"] == "front_left" else d
-                       for d in frame.data["dampers"]]  # fmt: skip
-            frame = replace(frame, data={**frame.data, "dampers": dampers, "name": f"{len(configs)}"})
-        engine.feed(frame, more=True)
-    engine.work_off()
-    assert len(configs) == 2
+    engine, changes = truck.by_hand("front_left", RIGHT_MM)
+    assert changes == 2
     assert truck.duties()[unit] == engine.duties()[unit].to_dict()
 
 
@@ -334,37 +340,49 @@ def test_a_later_recount_knows_how_the_log_was_counted_meanwhile(truck):
     assert truck.totals()[unit] == truck.fresh(truck.corrected(front_left=RIGHT_MM)).totals()[unit]
 
 
-def test_a_daemon_that_was_killed_leaves_enough_to_count_again(demo_settings, start_core, tmp_path):
-    """A real core, killed between two commits of its states."""
-    child = start_core(
-        replace(demo_settings, pace=40.0), tmp_path / "side", commit_ns=0, cold_ns=10**15,
-        die={"after": 40, "stage": "after_ledger"},
-    )  # fmt: skip
-    assert child.finish()[0] == -signal.SIGKILL
-    data, position = demo_settings.data_dir, demo_settings.vehicle.dampers[0].position
-    with Ledger.open(data / LEDGER_NAME, read_only=True) as ledger:
-        cursor, unit = ledger.cursor(), ledger.installed()[position].unit_id
-        before = ledger.all_totals()
-    assert cursor.cold_sequence < cursor.hot_sequence
-    truck = Truck(data, None)
-    truck.vehicle = demo_settings.vehicle
-    (_, low_mm), (full, high_mm) = truck.vehicle.dampers[0].calibration
-    points = [[raw, 715.0 - 1.05 * (low_mm + raw * (high_mm - low_mm) / full)] for raw in (300, 1200, 3000)]
-    typed = [part for raw, length in points for part in ("--point", str(raw), f"{length:.6f}")]
-    command = ["calibrate", "travel", position, "--by", "Ann", "--extended", "715", *typed, "--corrects"]
-    assert main([*command, "--data", str(data)]) == 0
-    with Ledger.open(data / LEDGER_NAME, read_only=True) as ledger:
-        right = json.loads(ledger.entries_of("calibrate")[0].data)["fit"]["calibration_raw_mm"]
+KILLED = """
+import os, pathlib, signal, sys
+import pytest
+from daemon.counted import Truck
+from dutylog.daemon import bookkeeper
+bookkeeper.COLD_NS = 10**15
+truck = Truck(pathlib.Path(sys.argv[1]), pytest.MonkeyPatch())
+
+def store():
+    for _ in range(2):
+        truck.core._writer.start_commit()
+        truck.core._writer.wait(60)
+        truck.core._finish_log()
+        truck.core._books.store(truck.core._engine)
+        truck.core._books._errand.wait(60)
+        truck.core._books.finish()
+
+def die():
+    store()
+    os.kill(os.getpid(), signal.SIGKILL)
+
+truck.drive(200, 1000, at={60: store, 140: die})
+"""
+
+
+def test_a_daemon_that_was_killed_leaves_enough_to_count_again(truck):
+    """Killed between two commits of its states, with a log that goes on behind the totals."""
+    environment = {**os.environ, "PYTHONPATH": str(CHILD.parents[1])}
+    words = [sys.executable, "-c", KILLED, str(truck.data)]
+    killed = subprocess.run(words, env=environment, timeout=120, check=False)
+    assert killed.returncode == -signal.SIGKILL
+    with truck.ledger() as ledger:
+        cursor = ledger.cursor()
+    assert 0 < cursor.cold_sequence < cursor.hot_sequence
+    truck.calibrate("front_left", "--corrects")
+    before, unit = truck.totals(), truck.unit("front_left")
     assert run(truck) == 0
-    vehicle = truck.with_maps({position: tuple(tuple(pair) for pair in right)})
-    engine = truck.fresh(vehicle, until=cursor.hot_sequence)
-    totals = truck.totals()
-    assert totals[unit] == engine.totals()[unit]
-    assert totals[unit].shaft_travel_um > 1.04 * before[unit].shaft_travel_um
-    assert {u: t for u, t in totals.items() if u != unit} == {u: t for u, t in before.items() if u != unit}
-    assert start_core(demo_settings, tmp_path / "side", stop_after_batches=5).finish()[0] == 0
-    assert "larger ones stand" not in (tmp_path / "side").read_text()
+    engine = truck.fresh(truck.corrected(front_left=RIGHT_MM), until=cursor.hot_sequence)
+    assert truck.totals() == {u: t for u, t in engine.totals().items() if is_named(u)}
+    assert {u: t for u, t in before.items() if u != unit} == {u: t for u, t in truck.totals().items() if u != unit}
+    truck.drive(30, 2000)
     assert differing(truck) == []
+    assert "larger ones stand" not in "".join(truck.lines)
 
 
 class OtherBoot(SystemClock):
@@ -388,18 +406,19 @@ def test_trips_over_a_restart_of_the_machine_are_found_again(truck, monkeypatch,
     truck.calibrate("front_left", "--corrects")
     unit = truck.unit("front_left")
     others = rows_of(truck, "trip_damper", unit, others=True)
+    dates = [row[MINUTE_UTC] for row in truck.table("minute")]
+    assert None not in dates
     assert run(truck) == 0
     assert rows_of(truck, "trip_damper", unit, others=True) == others
-    engine, closed = Engine(truck.corrected(front_left=RIGHT_MM), keep_vehicle=True), []
-    for frame in LogReader(truck.data / "log").frames():
-        closed += engine.feed(frame, more=True).trips
-    closed.append(engine.open_trip())
+    assert [row[MINUTE_UTC] for row in truck.table("minute")] == dates
+    engine = truck.fresh(truck.corrected(front_left=RIGHT_MM))
+    closed = [*truck.fresh_trips, engine.open_trip()]
     with truck.ledger() as ledger:
         stored = [trip.row for trip in reversed(ledger.trips())]
     assert len(stored) == trips
     for trip, fresh in zip(stored, closed, strict=True):
         assert (trip.start_tile, trip.end_ns) == (fresh.start_tile, fresh.end_ns)
-        assert [s for s in trip.dampers if s.unit_id == unit] == [s for s in fresh.dampers if s.unit_id == unit]
+        assert share_of(trip, unit) == share_of(fresh, unit)
 
 
 # -- what stops it ----------------------------------------------------------------------------------
@@ -492,8 +511,6 @@ def test_a_removed_begin_is_no_matter_for_a_damper_that_came_later(truck):
 def test_another_damper_that_comes_out_differently_stops_it(truck, capsys):
     """Counted by another version, say: then the log isn't what the ledger rests on."""
     three_drives(truck)
-    import zlib
-
     unit = truck.unit("rear_left")
     with Ledger.open(truck.data / LEDGER_NAME) as ledger:
         state = unpack(ledger.cold_state(unit))
@@ -536,8 +553,10 @@ def test_a_folder_without_a_ledger_is_refused(tmp_path, capsys, options):
 
 
 def hashes(folder):
-    """Of every file but the lock, which holds the number of the last process."""
-    files = (path for path in sorted(folder.rglob("*")) if path.is_file() and path.name != "lock")
+    """Of every file but what any reading command leaves: the lock's number, SQLite's index and its empty log."""
+    files = [path for path in sorted(folder.rglob("*")) if path.is_file() and path.name != "lock"]
+    assert not [path for path in files if path.suffix.endswith("-wal") and path.stat().st_size]
+    files = (path for path in files if not path.name.endswith(("-wal", "-shm")))
     return {str(path): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
 
 
@@ -629,8 +648,11 @@ def test_a_ledger_begun_anew_is_corrected_by_what_the_log_tells(truck):
     assert "front_left" in said[0]
     assert truck.duties()[unit]["sums"][0] < expected["sums"][0]
     assert run(truck) == 0
-    assert truck.duties()[unit]["sums"][:7] == expected["sums"][:7]
-    assert run(truck, "--dry-run") == 0
+    engine, _ = truck.by_hand("front_left", RIGHT_MM)
+    assert truck.duties()[unit] == engine.duties()[unit].to_dict()
+    before = contents(truck)
+    assert run(truck) == 0
+    assert contents(truck) == before
 
 
 def test_a_backup_from_before_the_recount_says_that_it_is_one(truck):
@@ -644,7 +666,7 @@ def test_a_backup_from_before_the_recount_says_that_it_is_one(truck):
     assert [line for line in truck.lines if "dutylog ledger recount" in line and "front_left" in line]
     assert truck.totals()[unit].energy_uj < expected[unit].energy_uj
     assert run(truck) == 0
-    assert truck.totals()[unit].energy_uj == expected[unit].energy_uj
+    assert truck.totals()[unit] == truck.fresh(truck.corrected(front_left=RIGHT_MM)).totals()[unit]
 
 
 def test_the_plain_log_is_still_what_was_logged(truck):
@@ -658,3 +680,60 @@ def test_the_plain_log_is_still_what_was_logged(truck):
     assert integrate_log(truck.data / "log", make_vehicle()).totals()[unit] == before[unit]
     assert POSITIONS[0] == "front_left"
     assert WRONG_MM < RIGHT_MM
+
+
+# -- which configurations a correction is of --------------------------------------------------------
+
+W, M, R, N = (((0.0, 0.0), (float(FULL), mm)) for mm in (300.0, 310.0, 330.0, 340.0))
+"""Wrong, mounted anew, right, and a new one from later on."""
+
+
+def calibrated(entry, sequence, value, *, is_remounted=False, corrects=False):
+    return Calibrated(entry, sequence, "front_left", "travel", value, is_remounted, corrects)
+
+
+@pytest.mark.parametrize(
+    ("made", "configs", "expected"),
+    [
+        # The plain case: all before its place, nothing behind it.
+        ([(20, R, "corrects")], [(2, W), (12, W), (21, R), (30, N)], [R, R, R, N]),
+        # Done without a daemon that had been killed: the log goes on with the old one behind the place.
+        ([(20, R, "corrects")], [(2, W), (25, W), (30, R), (40, N)], [R, R, R, N]),
+        # Back to the old one later is a decision of its own.
+        ([(20, R, "corrects")], [(2, W), (21, R), (30, W)], [R, R, W]),
+        # From the mounting on, and that one may show late in the log, too.
+        ([(10, M, "remounted"), (30, R, "corrects")], [(2, W), (11, M), (31, R)], [W, R, R]),
+        ([(10, M, "remounted"), (30, R, "corrects")], [(2, W), (15, W), (18, M), (31, R)], [W, W, R, R]),
+        # The old map fitted the new mounting.
+        ([(10, W, "remounted"), (30, R, "corrects")], [(2, W), (11, W), (31, R)], [W, R, R]),
+        # A plain one between is corrected with the rest; a later correction takes the place of an earlier one.
+        ([(10, N, ""), (30, R, "corrects")], [(2, W), (11, N), (31, R)], [R, R, R]),
+        ([(10, N, "corrects"), (30, R, "corrects")], [(2, W), (11, N), (31, R)], [R, R, R]),
+        ([(10, N, "corrects"), (20, M, "remounted"), (30, R, "corrects")],
+         [(2, W), (11, N), (21, M), (31, R)], [N, N, R, R]),
+        # The log begins behind it.
+        ([(10, R, "corrects")], [(12, N)], [N]),
+    ],
+)  # fmt: skip
+def test_a_correction_is_of_all_from_the_mounting_to_its_own_place(made, configs, expected):
+    entries = [
+        calibrated(row, sequence, value, is_remounted=kind == "remounted", corrects=kind == "corrects")
+        for row, (sequence, value, kind) in enumerate(made, start=1)
+    ]
+    log, found = CorrectedLog(find_corrections(entries)), []
+    for sequence, value in configs:
+        vehicle = make_vehicle()
+        vehicle = replace(vehicle, dampers=(replace(vehicle.dampers[0], calibration=value), *vehicle.dampers[1:]))
+        log.take(Frame(FrameType.CONFIG, sequence, 1, 0, data=vehicle.to_dict()))
+        found.append(log.vehicle.dampers[0].calibration)
+        assert log.vehicle.dampers[1:] == vehicle.dampers[1:]
+    assert found == expected
+
+
+def test_a_shared_sensor_is_left_to_the_one_it_is_of():
+    vehicle = make_vehicle()
+    shared = replace(vehicle.dampers[0], travel_from="front_right")
+    log = CorrectedLog([Correction(calibrated(1, 20, R, corrects=True), None)])
+    frame = Frame(FrameType.CONFIG, 2, 1, 0, data=replace(vehicle, dampers=(shared, *vehicle.dampers[1:])).to_dict())
+    assert log.take(frame) == (frame,)
+    assert log.corrected_positions == set()

@@ -11,6 +11,8 @@ from typing import Any
 from dutylog.domain.vehicle import Vehicle
 from dutylog.engine.engine import is_named
 from dutylog.errors import LedgerCorrupt, LedgerError
+from dutylog.ledger.calibrations import ENTRY_KIND
+from dutylog.ledger.corrections import merge, of_event, read_calibrated
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.rows import Epoch
 from dutylog.recording.frame import Frame, FrameType
@@ -42,6 +44,8 @@ class Adopter:
                 self._move(str(data["position"]), str(data["unit_id"]), frame.sequence)
         elif frame.type is FrameType.EVENT and data.get("kind") == REMOVE and self._is_recovering:
             self._move(str(data["position"]), None, frame.sequence)
+        elif frame.type is FrameType.EVENT and data.get("kind") == ENTRY_KIND and self._is_recovering:
+            self._note_calibration(frame)
         elif frame.type is FrameType.SEGMENT_HEAD and frame.epoch:
             self._take_epoch(frame, data)
         elif frame.type is FrameType.CLOCK and self._refining == frame.epoch:
@@ -104,6 +108,18 @@ class Adopter:
             unit = self._ledger.add_unit(None, str(data["profile"]), f"{serial} in the raw log", unit_id)
         self._adopted.add(unit_id)
         self.notes.append(f"damper {unit.label} is in the raw log but not in the ledger; it was added, as {unit_id}")
+
+    def _note_calibration(self, frame: Frame) -> None:
+        """Say which calibration the ledger lost: its points are gone, what the log has of it is the map alone."""
+        told = of_event(frame)
+        if told is None or all(one.entry is not None for one in merge(read_calibrated(self._ledger), [told])):
+            return
+        line = (
+            f"frame {frame.sequence} of the raw log has a calibration of {told.position} ({told.quantity}) that the "
+            "ledger lost: calibrate that sensor again"
+        )
+        recount = "; it corrects the past: then stop the daemon and type `dutylog ledger recount`"
+        self.notes.append(line + (recount if told.corrects else ""))
 
     def _take_epoch(self, frame: Frame, data: dict[str, Any]) -> None:
         if self._ledger.epoch(frame.epoch) is not None:

@@ -39,6 +39,7 @@ from dutylog.ledger.command import apply_command
 from dutylog.ledger.database import decoding
 from dutylog.ledger.lock import DataLock
 from dutylog.ledger.rows import Epoch, Stamp
+from dutylog.memory import keep_what_is_loaded
 from dutylog.recording import log as raw_log
 from dutylog.recording.frame import Frame
 from dutylog.recording.log import LogWriter
@@ -475,9 +476,7 @@ def main() -> int:
     core = Core(settings, SystemClock(), lambda line: print(f"core: {line}", file=sys.stderr, flush=True))  # noqa: T201
     signal.signal(signal.SIGTERM, lambda *_: core.stop())
     signal.signal(signal.SIGINT, lambda *_: core.stop())
-    # What was imported lives as long as the process: not to be searched for garbage over and over. Measured:
-    # a seventh of what core costs.
-    gc.freeze()
+    keep_what_is_loaded()  # measured: searched over and over, it would be a seventh of what core costs
     gc.set_threshold(GARBAGE_OBJECTS)
     try:
         core.run()

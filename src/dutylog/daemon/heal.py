@@ -16,6 +16,7 @@ from dutylog.daemon.salvage import salvage
 from dutylog.errors import LedgerCorrupt, LedgerForeign, one_line
 from dutylog.ledger import backup
 from dutylog.ledger.check import SMALL_BYTES
+from dutylog.ledger.corrections import find_corrections, find_pending, read_calibrated, read_recounts
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.ledger.rows import Stamp
 from dutylog.recording.bounds import LogBounds, read_log_bounds
@@ -120,8 +121,15 @@ def _put_right(folder: Folder, reason: str) -> None:
     tale = _take_backup(folder, aside, reason, bounds) or _take_rest(folder, aside, reason, bounds)
     with Ledger.open(folder.part, stamp=folder.stamp) as ledger:
         ledger.begin_recovery(tale.to_dict())
+        pending = find_pending(find_corrections(read_calibrated(ledger)), read_recounts(ledger))
     backup.put_in_place(folder.part, folder.ledger)
     folder.say(tale.to_text())
+    if pending:
+        names = ", ".join(sorted({one.made.position for one in pending}))
+        folder.say(
+            f"the calibration of {names} that corrects the past isn't in these totals: "
+            "stop the daemon when there is time and type `dutylog ledger recount`"
+        )
 
 
 def _take_backup(folder: Folder, aside: Path | None, reason: str, bounds: LogBounds | None) -> _Tale | None:

@@ -18,6 +18,7 @@ from dutylog.errors import DutylogError, LedgerCorrupt, LedgerError
 from dutylog.ledger.backup import backup_path
 from dutylog.ledger.database import corrupt
 from dutylog.ledger.ledger import Ledger
+from dutylog.memory import give_back
 from dutylog.recording.errand import Errand
 from dutylog.recording.retention import KeepRule, read_room
 from dutylog.units import NS_PER_S
@@ -105,6 +106,8 @@ class Upkeep:
             raise
         except DutylogError as err:
             return _Report(tuple(lines), str(err))
+        finally:
+            give_back()
         return _Report(tuple(lines))
 
     def _copy_at_stop(self, limit_s: float) -> _Report:

@@ -25,7 +25,7 @@ from dutylog.engine.epoch_run import EpochRun, PreparedSpan, PreparedTile
 from dutylog.engine.lost_time import NO_SENSOR, NOT_CALIBRATED, STUCK, LostTime, add_lost
 from dutylog.engine.minutes import MinuteTracker
 from dutylog.engine.output import DamperLive, Fault, Live, Step, TripRow
-from dutylog.engine.place import Energies, Place, TileGain
+from dutylog.engine.place import Energies, Place, SharedSpan, TileGain
 from dutylog.engine.stuck import StuckJudge
 from dutylog.engine.trips import TileSummary, TripTracker
 from dutylog.engine.worn_sensors import WORN_SPOT, WornSensors
@@ -281,9 +281,9 @@ class Engine:
         energy_uj = np.empty(span.travel_m.shape)
         by_tile = span.speed_mps.reshape(len(self._places), len(span.tiles), -1)
         rms_mps = np.sqrt(np.einsum("dtn,dtn->dt", by_tile, by_tile) / by_tile.shape[2])
-        gains = []
+        gains, shared = [], SharedSpan.of(span)
         for row, place in enumerate(self._places):
-            gains.append(place.take_span(span, row, rms_mps, run.travel_faults, energy_uj[row]))
+            gains.append(place.take_span(shared, row, rms_mps, run.travel_faults, energy_uj[row]))
         worn = self._worn.take(span, np.array([[gain.steady for gain in of_damper] for of_damper in gains]))
         for number, tile in enumerate(span.tiles):
             of_tile = tuple(of_damper[number] for of_damper in gains)

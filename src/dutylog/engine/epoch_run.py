@@ -447,6 +447,8 @@ def _prepare_windows(estimator: ShaftSpeedEstimator, windows: Array, dt_s: float
     for start in range(0, count, WINDOW_TILES):
         some = windows[:, start : start + WINDOW_TILES]
         parts.append([part.reshape(dampers, -1) for part in estimator.prepare(some, dt_s)])
+    if len(parts) == 1:
+        return tuple(parts[0])  # type: ignore[return-value]
     travel, speed, noise = zip(*parts, strict=True)
     return np.concatenate(travel, axis=1), np.concatenate(speed, axis=1), np.concatenate(noise, axis=1)
 

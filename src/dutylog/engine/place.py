@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -69,6 +70,31 @@ class _Prepared:
         return slice(start * n, stop * n)
 
 
+@dataclass(frozen=True, slots=True)
+class SharedSpan:
+    """What all places need of a span, worked out for all dampers in one go.
+
+    cells: (dampers, indices) of shaft speed. travel_um: (dampers, indices) [um]. calmest_m: (dampers, tiles)
+    least range of travel in a quarter of each tile [m].
+    """
+
+    span: PreparedSpan
+    cells: Cells
+    travel_um: Steps
+    calmest_m: Floats
+
+    @staticmethod
+    def of(span: PreparedSpan) -> SharedSpan:
+        """Work it out."""
+        travel_um = np.rint(span.travel_m * np.float32(1e6)).astype(np.int32)
+        n = span.tiles[0].n
+        travel = span.travel_m.reshape(len(span.travel_m), len(span.tiles), n)
+        quarters = [n * quarter // QUARTERS for quarter in range(QUARTERS + 1)]
+        parts = [travel[:, :, start:stop] for start, stop in itertools.pairwise(quarters) if stop > start]
+        calmest_m = np.min([part.max(axis=2) - part.min(axis=2) for part in parts], axis=0)
+        return SharedSpan(span, find_cells(span.speed_mps), travel_um, calmest_m)
+
+
 @dataclass(slots=True)
 class Place:
     """A place, the unit in it and what that unit accumulates.
@@ -86,20 +112,21 @@ class Place:
     next_index: int | None = None
 
     def take_span(
-        self, span: PreparedSpan, row: int, rms_mps: Floats, tracker: FaultTracker, energy_uj: Energies
+        self, shared: SharedSpan, row: int, rms_mps: Floats, tracker: FaultTracker, energy_uj: Energies
     ) -> list[TileGain]:
         """Add tiles to the duty; return what each brought.
 
         rms_mps: (dampers, tiles) shaft speeds. energy_uj: (indices,) takes the heat that counts.
         """
-        cells = find_cells(span.speed_mps[row])
+        span, cells = shared.span, shared.cells[row]
         heat_uj = self._compute_heat_uj(span, row, cells, energy_uj)
-        travel_um = np.rint(span.travel_m[row] * np.float32(1e6)).astype(np.int32)
-        prepared = _Prepared(span, row, travel_um, heat_uj, cells)
+        prepared = _Prepared(span, row, shared.travel_um[row], heat_uj, cells)
         for tile in span.tiles:
             self.duty.add_body_c(tile.body_samples[row])
         gains: list[TileGain] = []
-        suspects = self._find_suspects(span, row, rms_mps) if span.clean[row] else range(len(span.tiles))
+        suspects: Sequence[int] = range(len(span.tiles))
+        if span.clean[row]:
+            suspects = self._find_suspects(span, row, shared.calmest_m[row], rms_mps)
         while (number := len(gains)) < len(span.tiles):
             if self.stuck.is_calm and number not in suspects:
                 stop = next((suspect for suspect in suspects if suspect > number), len(span.tiles))
@@ -132,13 +159,9 @@ class Place:
         np.maximum(heat, 0.0, out=heat)
         return np.rint(heat, out=out)
 
-    def _find_suspects(self, span: PreparedSpan, row: int, rms_mps: Floats) -> list[int]:
+    @staticmethod
+    def _find_suspects(span: PreparedSpan, row: int, calmest_m: Floats, rms_mps: Floats) -> list[int]:
         """Return the tiles in which a quarter is quiet while the other dampers are shaken."""
-        n, count = span.tiles[0].n, len(span.tiles)
-        travel = span.travel_m[row].reshape(count, n)
-        quarters = [n * quarter // QUARTERS for quarter in range(QUARTERS + 1)]
-        parts = [travel[:, start:stop] for start, stop in itertools.pairwise(quarters) if stop > start]
-        calmest_m = np.min([part.max(axis=1) - part.min(axis=1) for part in parts], axis=0)
         limits_m = [max(QUIET_M, QUIET_NOISE_LEVELS * float(tile.noise_m[row])) for tile in span.tiles]
         quiet = np.flatnonzero(calmest_m < limits_m).tolist()
         return [number for number in quiet if is_shaken(span.tiles[number], row, rms_mps[:, number])]

@@ -47,7 +47,8 @@ class Survey:
 
     def is_whole_from(self, sequence: int) -> bool:
         """Tell whether all from a frame on is there, and a file before it for the signals to have settled."""
-        return self.begin == 1 or (self.begin > 0 and self.second is not None and sequence >= self.second)
+        # What was done without a daemon has the last frame of a file as its place, and counts from the next one on.
+        return self.begin == 1 or (self.begin > 0 and self.second is not None and sequence >= self.second - 1)
 
     def begin_text(self) -> str:
         """Return from where on the log is whole, for people."""

@@ -10,6 +10,7 @@ import sys
 
 from dutylog.clock import Clock, SystemClock, read_boot_id
 from dutylog.errors import DutylogError
+from dutylog.memory import give_back, keep_what_is_loaded
 from dutylog.publish.board import Board
 from dutylog.publish.core_link import SocketReader
 from dutylog.publish.health import HealthView, resident_bytes
@@ -25,6 +26,8 @@ from dutylog.units import NS_PER_S
 TICK_S = 1.0
 CORE_ENDS_S = 2.0
 """How long a stop waits for core to end first, so that the last totals told are the last there are."""
+GIVE_BACK_NS = 300 * NS_PER_S
+"""So often freed memory goes back to the system."""
 
 
 class Publisher:
@@ -68,8 +71,13 @@ class Publisher:
             await health.close()
 
     async def _tick_until(self, stop: asyncio.Event) -> None:
+        keep_what_is_loaded()
+        give_back_ns = 0
         while not stop.is_set():
             self._intake.tick()
+            if self._clock.mono_ns() >= give_back_ns:
+                give_back_ns = self._clock.mono_ns() + GIVE_BACK_NS
+                give_back()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(stop.wait(), TICK_S)
 

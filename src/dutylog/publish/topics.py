@@ -20,6 +20,8 @@ ROOT = "dutylog/v1"
 SCHEMA = 1
 ONLINE = "online"
 OFFLINE = "offline"
+FOR_CALIBRATION = ("body_raw_c", "travel_raw", "travel_raw_noise")
+"""Fields of a snapshot's dampers that only whoever calibrates wants."""
 _LEVEL = re.compile(r"[A-Za-z0-9_-]{1,64}")
 """What may stand in a topic: positions and ids are slugs and UUIDs, so wildcards and / never get in."""
 
@@ -70,7 +72,8 @@ def status_object(vehicle_id: str, now: StatusNow, counts: Mapping[str, Counts])
 
 def live_object(snapshot: Snapshot, damper: DamperNow, utc_ns: int | None) -> dict[str, Any]:
     """Return one damper of a snapshot, under the snapshot's own names."""
-    return _object(boot_id=snapshot.boot_id, seq=snapshot.seq, mono_s=snapshot.mono_s, utc_ns=utc_ns, **asdict(damper))
+    told = {name: value for name, value in asdict(damper).items() if name not in FOR_CALIBRATION}
+    return _object(boot_id=snapshot.boot_id, seq=snapshot.seq, mono_s=snapshot.mono_s, utc_ns=utc_ns, **told)
 
 
 def duty_object(unit: UnitDuty) -> dict[str, Any]:
