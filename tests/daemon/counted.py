@@ -46,13 +46,16 @@ def make_vehicle(full_mm=WRONG_MM):
 
 
 class CountsSource:
-    """Seconds of travel in counts, as fast as they are asked for; at(second): called before that second."""
+    """Seconds of travel in counts, as fast as they are asked for; at: {second: called just before it}.
+
+    rest: seconds in which the vehicle stands; front_left then sways by so many counts.
+    """
 
     kind, text, resumable, streams = "sensors", "test", False, (STREAM, SLOW)
 
-    def __init__(self, seconds, begin_s, at=None, rest=()):
+    def __init__(self, seconds, begin_s, at=None, rest=(), sway_counts=0.0):
         self._seconds, self._begin_s, self._at = seconds, begin_s, at or {}
-        self._rest = rest
+        self._rest, self._sway_counts = rest, sway_counts
 
     def start(self, epoch, next_index):
         self._epoch, self._second = epoch, 0
@@ -75,6 +78,8 @@ class CountsSource:
         time_s = second + np.arange(1000) / 1000
         strokes = [12000 + 5000 * np.sin(2 * np.pi * (1.0 + 0.13 * n) * time_s + n) for n in range(len(POSITIONS))]
         rows = np.stack(strokes, axis=1) if not is_rest else np.full((1000, len(POSITIONS)), 12000.0)
+        if is_rest:
+            rows[:, 0] += self._sway_counts / 2 * np.sin(2 * np.pi * time_s)
         return np.rint(rows).astype("<i2")
 
     def close(self):

@@ -14,6 +14,8 @@ from dutylog.domain.vehicle import Damper
 from dutylog.engine.faults import SHORTEST_NS, FaultTracker
 from dutylog.engine.output import Fault
 from dutylog.errors import RecordingError
+from dutylog.recording.block import Channel, Stream
+from dutylog.units import FS_PER_S
 from engine.builders import (
     RATE_HZ,
     S_NS,
@@ -416,3 +418,17 @@ def test_two_travel_streams_in_one_epoch_are_refused():
     log.write(other, still_mm(1))
     with pytest.raises(RecordingError, match="two travel streams"):
         Run(log.vehicle).feed(log.frames)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "faults"), [(200, ("bandwidth_limited",)), (499, ("bandwidth_limited",)), (500, ())]
+)
+def test_travel_sampled_too_seldom_for_all_of_its_motion_says_so(rate_hz, faults):
+    """Energy from a converter on the bus is a lower bound of what the shaft really did."""
+    log = Log(make_vehicle("left"))
+    stream = Stream(1, "travel", "f4", FS_PER_S // rate_hz, (Channel("left", "travel", "mm"),))
+    log.start(stream)
+    log.write(stream, 100 + 50 * np.sin(np.arange(rate_hz * 8) / rate_hz * 6)[:, None])
+    run = Run(log.vehicle).feed(log.frames).finish()
+    assert run.lives[-1].dampers[0].faults == faults
+    assert run.totals_at("left").unmeasured_us == 0

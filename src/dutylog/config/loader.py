@@ -172,6 +172,7 @@ def _sensors(document: Document) -> SensorSettings | None:
     bridge, gps = document.bridge, document.gps
     if bridge is None and gps is None and not document.thermocouple and not document.adc:
         return None
+    has_wheel = bridge is not None and bridge.wheel_pulses_per_m is not None
     return SensorSettings(
         bridge=None
         if bridge is None
@@ -181,7 +182,7 @@ def _sensors(document: Document) -> SensorSettings | None:
             for t in document.thermocouple
         ),
         adcs=tuple(_adc(adc) for adc in document.adc),
-        gps=None if gps is None else GpsSettings(gps.device, gps.baud),
+        gps=None if gps is None else GpsSettings(gps.device, gps.baud, has_speed=not has_wheel),
     )
 
 

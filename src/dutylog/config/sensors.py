@@ -66,10 +66,11 @@ class BridgeSettings:
 
 @dataclass(frozen=True, slots=True)
 class GpsSettings:
-    """A receiver that speaks NMEA 0183. baud: of its serial line."""
+    """A receiver that speaks NMEA 0183. baud: of its serial line. has_speed: False where a wheel sensor gives it."""
 
     port: str
     baud: int = 9600
+    has_speed: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.force import ForceTable
 from dutylog.duty.totals import Totals
 from dutylog.engine.epoch_run import EpochRun, PreparedSpan, PreparedTile
-from dutylog.engine.lost_time import NO_SENSOR, NOT_CALIBRATED, STUCK, LostTime, add_lost
+from dutylog.engine.lost_time import BANDWIDTH_LIMITED, NO_SENSOR, NOT_CALIBRATED, STUCK, LostTime, add_lost
 from dutylog.engine.minutes import MinuteTracker
 from dutylog.engine.output import DamperLive, Fault, Live, Step, TripRow
 from dutylog.engine.place import Energies, Place, SharedSpan, TileGain
@@ -30,6 +30,7 @@ from dutylog.engine.stuck import StuckJudge
 from dutylog.engine.trips import TileSummary, TripTracker
 from dutylog.engine.worn_sensors import WORN_SPOT, WornSensors
 from dutylog.errors import InputError
+from dutylog.motion.shaft_speed import FULL_BANDWIDTH_HZ
 from dutylog.recording.frame import Frame, FrameType
 
 MOVING_MPS = 1.0
@@ -352,6 +353,8 @@ class Engine:
         ]
         if not tile.has_sensor[row]:
             faults.append(NOT_CALIBRATED if run.is_uncalibrated(row) else NO_SENSOR)
+        elif tile.rate_hz < FULL_BANDWIDTH_HZ:
+            faults.append(BANDWIDTH_LIMITED)
         if self._worn.found_mm[row] is not None:
             faults.append(WORN_SPOT)
         return DamperLive(

@@ -86,6 +86,11 @@ class PreparedTile:
         """Return the sample spacing [s]."""
         return self.period_fs * 1e-15
 
+    @property
+    def rate_hz(self) -> float:
+        """Return samples a second [Hz]."""
+        return 1e15 / self.period_fs
+
     def time_ns(self, offset: int) -> int:
         """Return the grid instant of an index relative to the tile's start."""
         return self.start_ns + offset * self.period_fs // FS_PER_NS

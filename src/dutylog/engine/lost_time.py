@@ -10,6 +10,8 @@ from dutylog.motion.validity import REASONS
 NO_SENSOR = "no_travel_sensor"
 NOT_CALIBRATED = "not_calibrated"
 """A fault to show: the sensor gives counts that nobody has calibrated; its time counts as NO_SENSOR."""
+BANDWIDTH_LIMITED = "bandwidth_limited"
+"""A fault to show: travel is sampled too seldom for all of its motion; its time counts as measured."""
 STUCK = "travel_stuck"
 
 LostTime = dict[str, int]

@@ -15,6 +15,7 @@ from dutylog.engine.estimate import Estimate, UnmeasuredEnergy
 from dutylog.engine.output import Fault, Step
 from dutylog.engine.sample_clock import SampleClock
 from dutylog.engine.signals import SignalExport
+from dutylog.motion.shaft_speed import FULL_BANDWIDTH_HZ
 from dutylog.recording.frame import Frame
 from dutylog.units import FS_PER_NS, J_PER_UJ, NS_PER_S
 
@@ -98,6 +99,12 @@ class Integration:
     def _notes_of(self, position: str) -> list[str]:
         """Return what a person should know of one damper's signals."""
         notes = []
+        rate_hz = self._clock.rate_hz
+        if rate_hz is not None and rate_hz < FULL_BANDWIDTH_HZ:
+            notes.append(
+                f"{position}: energy is bandwidth-limited: travel was sampled at {rate_hz:.0f} Hz, "
+                f"motion faster than {rate_hz / 2:.0f} Hz isn't in it"
+            )
         worn_mm = self.engine.worn_spots_mm().get(position)
         if worn_mm is not None:
             notes.append(

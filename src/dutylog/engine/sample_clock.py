@@ -12,6 +12,8 @@ from dutylog.units import FS_PER_NS, FS_PER_S
 
 _UNEVEN = 0.02
 """Share of the period from which jitter is worth a line. Judgement."""
+_OTHER_RATE = 1e-3
+"""Periods that differ by less are one rate, fitted anew to a device's clock. Judgement: a crystal, five times."""
 _DRIFT_PPM = 50.0
 """A crystal keeps within this; a clock that strays further from its own first minute is said. Judgement."""
 _DRIFT_ROWS = 60_000
@@ -53,6 +55,11 @@ class SampleClock:
             self._drift_ppm = off_ns / (rows * period_fs / FS_PER_NS) * 1e6
 
     @property
+    def rate_hz(self) -> float | None:
+        """Return samples a second [Hz] of the latest travel, None before any."""
+        return FS_PER_S / self._periods_fs[-1] if self._periods_fs else None
+
+    @property
     def jitter_rms_us(self) -> float | None:
         """Return rms [us] of rows about the even grid, None where the source gives no stamps of its own."""
         if not self._count:
@@ -66,7 +73,7 @@ class SampleClock:
             return None
         period_fs, jitter_us = self._periods_fs[-1], self.jitter_rms_us
         notes = []
-        if len(self._periods_fs) > 1:
+        if max(self._periods_fs) > (1 + _OTHER_RATE) * min(self._periods_fs):
             rates = ", ".join(f"{FS_PER_S / p:.6g}" for p in self._periods_fs)
             notes.append(f"sampled at different rates one after the other: {rates} Hz")
         if jitter_us is not None and jitter_us > _UNEVEN * period_fs * 1e-9:

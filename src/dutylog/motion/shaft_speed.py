@@ -41,6 +41,9 @@ _SPEED_HIGH_LEVELS = ((60.0, 1.6), (150.0, 3.0))
 _SPLIT_HZ = 40.0
 # Slower samplers hold noise and motion in the same few Hz; there the levels for speed are those for travel.
 _TUNED_NYQUIST_HZ = 250.0
+FULL_BANDWIDTH_HZ = 2 * _TUNED_NYQUIST_HZ
+"""Travel sampled less often is bandwidth-limited: motion faster than half its rate isn't in it. What that costs on
+recorded travel stands in shared/SHAFT_SPEED.md."""
 # The floor is read where no shaft moves: the upper half of the band, short of the last 2 %.
 _FLOOR_BAND = (0.5, 0.98)
 # Mains hum: harmonics looked at, how far off nominal the mains may be (0.5 %), how far a line must

@@ -214,9 +214,7 @@ class Framer:
                 lane.cut_overdue(now_ns, out)
         return _in_order(out)
 
-    def skip(
-        self, stream: Stream, until_index: int, place_ns: int, reason: str, like: Grid | None = None
-    ) -> list[Cut]:
+    def skip(self, stream: Stream, until_index: int, place_ns: int, reason: str, like: Grid | None = None) -> list[Cut]:
         """Say that rows before `until_index` which haven't come never will, as known at `place_ns`.
 
         like: where rows lie, for a stream of which none has come.

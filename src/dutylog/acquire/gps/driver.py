@@ -98,7 +98,8 @@ class GpsDriver:
         build_year: int = BUILD_YEAR,
     ) -> None:
         channels = (Channel("", SPEED, "mps"), Channel("", LATITUDE, "deg"), Channel("", LONGITUDE, "deg"))
-        self.plans = (Plan("gps", "f8", period_fs, channels),)
+        self._first = 0 if settings.has_speed else 1
+        self.plans = (Plan("gps", "f8", period_fs, channels[self._first :]),)
         self._settings = settings
         self._clock = clock
         self._open_line = open_line
@@ -154,7 +155,7 @@ class GpsDriver:
         self._talk.counts["rows"] += len(rows)
         self._snapshot = self._describe()
         return [
-            Rows(0, index, self._slots.instant_ns(index), self.plans[0].period_fs, np.array([values], np.float64))
+            Rows(0, index, self._slots.instant_ns(index), self.plans[0].period_fs, np.array([values[self._first :]]))
             for index, values in rows
         ]
 
