@@ -28,7 +28,8 @@ from daemon.counted import (
 )
 from daemon.oracle import integrate_log
 from dutylog.cli.main import main
-from dutylog.clock import SystemClock
+from dutylog.cli.recount import ProgressLine
+from dutylog.clock import ManualClock, SystemClock
 from dutylog.daemon import core as core_module
 from dutylog.engine.engine import Engine, is_named
 from dutylog.ledger.corrections import Calibrated, CorrectedLog, Correction, find_corrections
@@ -270,6 +271,38 @@ def test_a_correction_while_driving_leaves_the_others_as_they_were(truck):
     engine, changes = truck.by_hand("front_left", RIGHT_MM)
     assert changes == 2
     assert truck.duties()[unit] == engine.duties()[unit].to_dict()
+
+
+def test_motion_that_only_the_right_calibration_shows_is_nobody_elses(truck):
+    """Somebody gets in: 2.9 mm of one damper are no stroke, 3.2 mm are, and so the whole vehicle is in motion.
+
+    Time in motion is the damper's own figure; the others keep theirs, and trips keep the borders they had.
+    """
+    sway_counts = 2.9 / WRONG_MM * FULL
+    truck.drive(0, 0, source=CountsSource(70, 1000, rest=range(25, 60), sway_counts=sway_counts))
+    truck.drive(0, 0, source=CountsSource(40, 1100, rest=range(10, 40), sway_counts=sway_counts))
+    truck.calibrate("front_left", "--corrects")
+    before, unit, trips = truck.totals(), truck.unit("front_left"), truck.table("trip")
+    others = {name: rows_of(truck, name, unit, others=True) for name in ("hot", "cold", "minute", "trip_damper")}
+    assert run(truck) == 0
+    fresh = truck.fresh(truck.corrected(front_left=RIGHT_MM)).totals()
+    assert truck.totals()[unit] == fresh[unit]
+    assert fresh[unit].moving_us > before[unit].moving_us + 30e6
+    assert {name: rows_of(truck, name, unit, others=True) for name in others} == others
+    assert fresh[truck.unit("rear_left")].moving_us > truck.totals()[truck.unit("rear_left")].moving_us
+    assert truck.table("trip") == trips
+    truck.drive(30, 1200)
+    assert "larger ones stand" not in "".join(truck.lines)
+    others = rows_of(truck, "hot", unit, others=True)
+    truck.calibrate("front_left", "--corrects", full_mm=320.0)
+    assert run(truck) == 0
+    assert rows_of(truck, "hot", unit, others=True) == others
+    assert truck.totals()[unit] == truck.fresh(truck.corrected(front_left=320.0)).totals()[unit]
+    with truck.ledger() as ledger:
+        (trip,) = ledger.trips()
+    assert trip.row.is_open
+    assert {share.unit_id for share in trip.row.dampers} == set(truck.totals())
+    assert share_of(trip.row, unit).totals.energy_uj == truck.totals()[unit].energy_uj
 
 
 def test_body_thermocouples_are_corrected_too(truck):
@@ -737,3 +770,17 @@ def test_a_shared_sensor_is_left_to_the_one_it_is_of():
     frame = Frame(FrameType.CONFIG, 2, 1, 0, data=replace(vehicle, dampers=(shared, *vehicle.dampers[1:])).to_dict())
     assert log.take(frame) == (frame,)
     assert log.corrected_positions == set()
+
+
+def test_progress_is_shown_of_long_work_only(capsys):
+    clock = ManualClock()
+    line = ProgressLine(clock)
+    line.show(0.1)
+    line.clear()
+    assert capsys.readouterr().err == ""
+    clock.advance(1.1)
+    line.show(0.42)
+    line.show(0.43)
+    assert capsys.readouterr().err == "\rcounting again:  42%"
+    line.clear()
+    assert capsys.readouterr().err.strip() == ""
