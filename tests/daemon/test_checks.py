@@ -920,6 +920,24 @@ def test_drivers_are_opened_probed_and_let_go_of(monkeypatch, tmp_path):
     assert good.calls == mute.calls == ["open", "probe", "close"]
 
 
+def test_noise_of_travel_is_told_in_millimetres_by_the_calibration_in_force(monkeypatch, tmp_path):
+    """Counts mean nothing to whoever holds the screwdriver; 254 mm on 4095 counts are 0.062 mm each."""
+    told = [
+        Finding("travel front_left", "pass", "at 7 counts, noise 8.0 counts rms", "", "front_left", 8.0),
+        Finding("travel spare", "pass", "at 7 counts, noise 8.0 counts rms", "", "spare", 8.0),
+    ]
+    monkeypatch.setattr(sensors, "make_drivers", lambda _settings, _clock: [FakeDriver("bridge", told)])
+    scene = make_scene(tmp_path, sensors=SENSORS)
+    front_left, *others = scene.settings.vehicle.dampers
+    calibrated = replace(front_left, position="front_left", calibration=((0.0, 254.0), (4095.0, 0.0)))
+    vehicle = replace(scene.settings.vehicle, dampers=(calibrated, *others))
+    found = sensors.check_sensors(replace(scene, settings=replace(scene.settings, vehicle=vehicle)))
+    assert [finding.text for finding in found] == [
+        "at 7 counts, noise 8.0 counts rms, 0.50 mm",
+        "at 7 counts, noise 8.0 counts rms; not calibrated yet",
+    ]
+
+
 @pytest.mark.parametrize("error", [SourceLost("bus 1: gone; look at its plug"), WrongDevice("id 0x00, expected 0x1A")])
 def test_a_driver_that_cannot_open_fails_alone(monkeypatch, tmp_path, error):
     bad = FakeDriver("bus", error=error)

@@ -72,12 +72,17 @@ class DriverState:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A line of `dutylog check`. subject: what was looked at. text: what was seen. remedy: what to do, if anything."""
+    """A line of `dutylog check`. subject: what was looked at. text: what was seen. remedy: what to do, if anything.
+
+    position, noise_counts: of a travel input, so that whoever knows its calibration can tell it in millimetres.
+    """
 
     subject: str
     verdict: Literal["pass", "look", "fail"]
     text: str
     remedy: str = ""
+    position: str = ""
+    noise_counts: float | None = None
 
 
 class Driver(Protocol):

@@ -8,6 +8,8 @@ from pathlib import Path
 import click
 
 from dutylog.config import Settings, example_text, load
+from dutylog.config.sensors import SensorSettings
+from dutylog.config.settings import SENSORS
 from dutylog.domain.vehicle import Damper, Profile
 from dutylog.units import c_to_f
 
@@ -92,9 +94,22 @@ def _source(settings: Settings) -> str:
     source = settings.source
     if source is None:
         return "none: good for `dutylog integrate`, not for `dutylog run`"
+    if settings.sensors is not None and source.kind == SENSORS:
+        return f"{source.kind}: {_sensors(settings.sensors)}"
     pace = "as fast as possible" if source.pace == 0 else f"{source.pace:g} times real time"
     what = str(source.file) if source.file is not None else f"scenario {source.scenario or '(default)'}"
     return f"{source.kind}, {what}, {pace}"
+
+
+def _sensors(sensors: SensorSettings) -> str:
+    parts = []
+    if sensors.bridge is not None:
+        parts.append(f"bridge at {sensors.bridge.port}, {sensors.bridge.rate_hz} Hz")
+    count = len(sensors.thermocouples)
+    parts += [f"{count} thermocouple{'s' if count > 1 else ''}"] if count else []
+    parts += [f"{adc.chip} at 0x{adc.place.address:02x}" for adc in sensors.adcs]
+    parts += [] if sensors.gps is None else [f"GPS receiver at {sensors.gps.port}"]
+    return ", ".join(parts)
 
 
 def _address(settings: Settings) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Collection
 
+from dutylog.engine.lost_time import NOT_CALIBRATED
+
 OK = "ok"
 WARM = "warm"
 HOT = "hot"
@@ -20,7 +22,10 @@ WARM_WITHIN_K = 20.0
 HOT_WITHIN_K = 8.0
 """A body this close to its limit is hot. Source: judgement; about what heat soak adds after a stop."""
 
-_TRAVEL_FAULTS = frozenset({"travel_open", "travel_stuck", "impossible_speed"})
+_TRAVEL_FAULTS = frozenset({"travel_open", "travel_stuck", "impossible_speed", NOT_CALIBRATED})
+_CALIBRATE = (
+    "calibrate its travel sensor, `dutylog calibrate travel`; duty isn't counted meanwhile, its counts are kept"
+)
 
 STATE_TEXTS = {
     OK: "within its limit",
@@ -51,6 +56,8 @@ def damper_state(body_c: float | None, limit_c: float, faults: Collection[str], 
         Thresholds: judgement, see WARM_WITHIN_K and HOT_WITHIN_K; table in shared/SNAPSHOT.md.
     """
     state = _state(body_c, limit_c, faults, has_data)
+    if NOT_CALIBRATED in faults and state in (NO_TRAVEL, NO_DATA):
+        return state, _CALIBRATE
     return state, STATE_TEXTS[state]
 
 

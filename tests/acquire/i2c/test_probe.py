@@ -27,7 +27,7 @@ def test_vehicle_in_order_passes_all() -> None:
     assert findings["body_temperature front"].text == "MCP9601 answers, 24.0 °C, its cold junction 25.0 °C"
     assert findings["travel rear"].text == "ADS1015 at 0x49 on I²C bus 1 answers and keeps what is written to it"
     assert findings["temperatures"].text == "6 readings within 2.0 K: front 24.0 °C to air 26.0 °C"
-    assert findings["travel of front"].text == "13107 counts, noise 0.0"
+    assert findings["noise of travel front"].text == "13107 counts, noise 0.0"
     assert findings["pressure of front"].text == "1000 kPa"
     assert findings["battery"].text == "12.60 V"
     assert findings["travel rate"].text.startswith("a round takes ")
@@ -96,8 +96,8 @@ def test_noisy_travel_and_a_flat_battery_are_worth_a_look() -> None:
     rig.adc().volts[0] = lambda at_s: 2.0 + 0.02 * ((at_s * 1e6) % 2 - 1)
     rig.true_v["", "battery_voltage"] = 1.7
     findings = probe(rig)
-    assert findings["travel of front"].verdict == "look"
-    assert findings["travel of front"].remedy.startswith("with the vehicle standing still")
+    assert findings["noise of travel front"].verdict == "look"
+    assert findings["noise of travel front"].remedy.startswith("with the vehicle standing still")
     assert (findings["battery"].verdict, findings["battery"].text) == ("look", "10.20 V is unusual")
 
 

@@ -153,12 +153,11 @@ def _judge_channel(position: str, counts: NDArray[np.int16], rate_hz: int) -> Fi
     hum = find_hum(values, rate_hz)
     if hum is not None:
         text += f", hum of {hum[0]} Hz with {hum[1]:.1f} counts"
-        return Finding(
-            subject, "look", text, "shielded cable, shield to ground at one end, away from mains and alternator"
-        )
+        remedy = "shielded cable, shield to ground at one end, away from mains and alternator"
+        return Finding(subject, "look", text, remedy, position, noise)
     if noise > _NOISY_COUNT:
-        return Finding(subject, "look", text, "check plug, ground and shield of the sensor")
-    return Finding(subject, "pass", text)
+        return Finding(subject, "look", text, "check plug, ground and shield of the sensor", position, noise)
+    return Finding(subject, "pass", text, "", position, noise)
 
 
 def compute_noise_count(values: NDArray[np.float64]) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -172,7 +173,9 @@ class Probe:
                 text = f"{mean:.0f} counts, noise {noise:.1f}"
                 is_quiet = noise <= NOISY_COUNTS
                 remedy = "" if is_quiet else "with the vehicle standing still: check shield, ground and supply"
-                found.append(Finding(f"travel of {each.position}", "pass" if is_quiet else "look", text, remedy))
+                verdict: Literal["pass", "look"] = "pass" if is_quiet else "look"
+                subject = f"noise of travel {each.position}"
+                found.append(Finding(subject, verdict, text, remedy, each.position, float(noise)))
         return found
 
     def _judge_slow_inputs(self) -> list[Finding]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from dataclasses import replace
 from functools import partial
 
 from dutylog.acquire.driver import Driver, Finding
@@ -12,6 +14,8 @@ from dutylog.cli.checks.scene import Scene
 from dutylog.cli.checks.within import Job
 from dutylog.clock import Clock
 from dutylog.errors import DutylogError
+from dutylog.ledger.calibrations import in_force, overlaid
+from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.publish.snapshot import DamperNow, DeviceNow, Snapshot
 from dutylog.units import NS_PER_S
 
@@ -34,7 +38,29 @@ def check_sensors(scene: Scene) -> list[Finding]:
         drivers = make_drivers(sensors, scene.clock)
     except ImportError as err:
         return [fail(SUBJECT, f"a library for them isn't there ({err})", "install dutylog again, with all it needs")]
-    return _probe_all(drivers, scene.clock)
+    scales = _mm_per_count(scene)
+    return [_in_mm(finding, scales) for finding in _probe_all(drivers, scene.clock)]
+
+
+def _mm_per_count(scene: Scene) -> dict[str, float]:
+    """Return the mean scale of each calibrated travel sensor; the ledger's calibrations go before the file's."""
+    if scene.settings is None:
+        return {}
+    vehicle = scene.settings.vehicle
+    if scene.data_dir is not None:
+        with contextlib.suppress(DutylogError), Ledger.open(scene.data_dir / LEDGER_NAME, read_only=True) as ledger:
+            vehicle, _ = overlaid(vehicle, in_force(ledger))
+    ends = {d.position: (d.calibration[0], d.calibration[-1]) for d in vehicle.dampers if d.calibration}
+    return {position: abs((b[1] - a[1]) / (b[0] - a[0])) for position, (a, b) in ends.items()}
+
+
+def _in_mm(finding: Finding, scales: dict[str, float]) -> Finding:
+    """Return a finding about noise with the noise in millimetres too, where the sensor is calibrated."""
+    if finding.noise_counts is None:
+        return finding
+    if finding.position not in scales:
+        return replace(finding, text=f"{finding.text}; not calibrated yet")
+    return replace(finding, text=f"{finding.text}, {finding.noise_counts * scales[finding.position]:.2f} mm")
 
 
 def _from_daemon(live: Live, has_sensors: bool) -> list[Finding]:
@@ -81,8 +107,12 @@ def _damper(damper: DamperNow) -> list[Finding]:
     faults = ", ".join(name.replace("_", " ") for name in damper.faults)
     if damper.state == "waiting":
         return [look(subject, "nothing came of it yet", "try again in a minute")]
+    if "not_calibrated" in damper.faults:
+        return [fail(subject, "its travel sensor isn't calibrated", f"dutylog calibrate travel {damper.position}")]
     if damper.state == "no_data":
         return [fail(subject, f"nothing comes of it ({faults or 'no reading'})", _PLUG)]
+    if damper.faults == ("bandwidth_limited",):
+        return [passed(subject, "energy is bandwidth-limited: travel is sampled less than 500 times a second")]
     if faults:
         return [fail(subject, f"faults: {faults}", _PLUG)]
     if damper.state == "no_temperature":
