@@ -18,6 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon.driven import data, driven
 from daemon.processes import CASES, recording
 from dutylog import config
 from dutylog.cli.checks import packer as packing
@@ -25,15 +26,14 @@ from dutylog.cli.checks import parts
 from dutylog.cli.checks.masking import MASKED, Mask, mask_vehicle_file, without_comments
 from dutylog.cli.checks.packer import Packer
 from dutylog.cli.main import main
-from dutylog.daemon.core_settings import CoreSettings
 from dutylog.errors import LedgerError, RecordingError
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.recording.reader import LogReader
 from dutylog.recording.scan import find_segments
-from faults.conftest import needs, run_core
+from faults.conftest import needs
 from faults.small_disk import SmallDisk
 
-__all__ = ["recording"]
+__all__ = ["data", "driven", "recording"]
 TRUCK = CASES / "F_faults" / "truck.toml"
 PASSWORD, TOKEN, INLINE, IN_URL = 'pa55-wörd/"x', "t0ken-in-its-file", "inl1ne-secret", "ur1-pa55"
 SECRETS = (PASSWORD, TOKEN, INLINE, IN_URL)
@@ -59,23 +59,6 @@ def manifest(path):
 
 def missing(path):
     return {one["part"]: one["reason"] for one in manifest(path)["missing"]}
-
-
-@pytest.fixture(scope="module")
-def driven(tmp_path_factory, recording):
-    file, vehicle = recording
-    folder = tmp_path_factory.mktemp("driven") / "data"
-    folder.mkdir(mode=0o750)
-    status, lines = run_core(CoreSettings(vehicle, folder, "recording", file=file, pace=0, exit_at_end=True))
-    assert status == 0, lines
-    return folder
-
-
-@pytest.fixture
-def data(driven, tmp_path):
-    folder = tmp_path / "data"
-    shutil.copytree(driven, folder, ignore=shutil.ignore_patterns("*.sock"))
-    return folder
 
 
 @pytest.fixture

@@ -21,6 +21,7 @@ from pathlib import Path
 import psutil
 import pytest
 
+from daemon.driven import data, driven
 from daemon.processes import CASES, DEMO, wait_until
 from daemon.test_daemon import children_of
 from dutylog import config
@@ -36,7 +37,6 @@ from dutylog.cli.checks.vehicle_file import check_vehicle_file
 from dutylog.clock import ManualClock, SystemClock
 from dutylog.config.sensors import BridgeSettings, GpsSettings, SensorSettings
 from dutylog.config.settings import InfluxSettings, MqttSettings
-from dutylog.daemon.core_settings import CoreSettings
 from dutylog.duty.totals import Totals
 from dutylog.errors import SourceLost, WrongDevice
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
@@ -46,14 +46,14 @@ from dutylog.publish.snapshot import ChannelNow, DeviceNow, encode_snapshot
 from dutylog.recording.scan import find_segments
 from dutylog.sockets import LIVE, listen
 from dutylog.units import NS_PER_S
-from faults.conftest import needs, run_core
+from faults.conftest import needs
 from faults.small_disk import SmallDisk
 from publish.brokers import Mosquitto, free_port, make_certificates, needs_mosquitto
 from publish.influx_servers import TOKEN, Reply, fake_influx, real_influx
 from publish.influx_servers import database as make_database
 from web.samples import snapshot as make_snapshot
 
-__all__ = ["fake_influx", "make_database", "real_influx"]
+__all__ = ["data", "driven", "fake_influx", "make_database", "real_influx"]
 SECRET = "correct horse"  # noqa: S105
 
 
@@ -84,26 +84,6 @@ def command(*arguments, prefix=()):
 
 def of(answer, subject):
     return [Finding(**one) for one in answer["findings"] if one["subject"] == subject]
-
-
-@pytest.fixture(scope="module")
-def driven(tmp_path_factory, recording):
-    """A data folder that core has filled and left in order, with the vehicle file of the case."""
-    file, vehicle = recording
-    folder = tmp_path_factory.mktemp("driven") / "data"
-    folder.mkdir(mode=0o750)
-    status, lines = run_core(CoreSettings(vehicle, folder, "recording", file=file, pace=0, exit_at_end=True))
-    assert status == 0, lines
-    return folder
-
-
-@pytest.fixture
-def data(driven, tmp_path):
-    """A copy of it that a test may spoil."""
-    folder = tmp_path / "copy"
-    shutil.copytree(driven, folder, ignore=shutil.ignore_patterns("*.sock"))
-    folder.chmod(0o750)
-    return folder
 
 
 def without_table(text, name):
