@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import queue
+import threading
 import time
 
 import numpy as np
 import pytest
 
 from dutylog.acquire.driver import ChannelState, DriverState, Plan, Rows
-from dutylog.acquire.sensors import QUEUE_RUNS, SILENT_NS, SensorSource
+from dutylog.acquire.sensors import LOOSE_S, QUEUE_RUNS, SILENT_NS, SensorSource
 from dutylog.clock import ManualClock
 from dutylog.config.sensors import (
     AdcInput,
@@ -170,6 +171,7 @@ def test_a_silent_travel_line_has_gaps_while_the_other_line_goes_on(make, clock)
     assert all(gap.known_ns - SILENT_NS >= start_ns + gap.until_index * MS_NS for gap in gaps)
     assert [b.stream.name for batch in batches for b in batch.blocks].count("temperatures") == 2
     assert not any(batch.ends_epoch for batch in batches)
+    wait_until(lambda: source.devices()[0].text == "not there")
     state = source.devices()[0]
     assert (state.word, state.text, state.counters["lost"]) == ("lost", "not there", 1)
 
@@ -229,6 +231,19 @@ def test_rows_that_come_after_their_gap_was_told_are_left_out(make, clock):
     bridge.put(travel(100, 40, start_ns + 100 * MS_NS), travel(5000, 40, start_ns + 5 * NS_PER_S))
     blocks = read_until(source, lambda batch: bool(batch.blocks))[-1].blocks
     assert [b.first_index for b in blocks] == [5000]
+
+
+def test_a_plug_that_rattles_is_asked_less_and_less_often(make, clock, monkeypatch):
+    """Each time it comes back an epoch and a file of the log begin: not every second, all day."""
+    waits = []
+    plain = threading.Event.wait
+    monkeypatch.setattr(threading.Event, "wait", lambda self, s=None: waits.append(s) or plain(self, min(s or 0, 0.01)))
+    bridge = ScriptedDriver("bridge", TRAVEL_PLAN, True)
+    make(bridge)
+    bridge.put(*[SourceLost("gone")] * 9)
+    wait_until(lambda: len(bridge.opened_at) == 10)
+    found = [wait for wait in waits if wait in LOOSE_S]
+    assert found[:9] == [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 10.0, 10.0]
 
 
 def test_what_answers_wrongly_is_said_apart_from_what_is_lost(make):

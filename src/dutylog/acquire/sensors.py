@@ -30,6 +30,10 @@ SILENT_NS = 3 * NS_PER_S // 2
 """So long without a row a travel stream is said to have a gap, which goes on until rows come again."""
 BACK_OFF_S = (0.1, 0.2, 0.5, 1.0)
 """Waits between attempts to open a line; the last one repeats: what is plugged in again is back within 2 s."""
+LOOSE_S = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
+"""Waits after a line was lost again before it had worked for STEADY_NS: a plug that rattles all day would else begin
+an epoch, and a file of the log, each second. Judgement."""
+STEADY_NS = 10 * NS_PER_S
 READ_S = 0.2
 JOIN_S = 1.0
 
@@ -77,11 +81,13 @@ class _Line:
         return DriverState(state.name, word, self._text, counters, state.channels)
 
     def _run(self) -> None:
-        failures = 0
+        failures = losses = 0
         t0_ns = self._clock.mono_ns()
         while not self._stop.is_set():
+            begun_ns = 0
             try:
                 self.driver.open(t0_ns)
+                begun_ns = self._clock.mono_ns()
                 self._opened += 1
                 self._word = None
                 failures = 0
@@ -93,8 +99,13 @@ class _Line:
                 self._word, self._text = WRONG if isinstance(err, WrongDevice) else LOST, str(err)
             finally:
                 self.driver.close()
-            self._stop.wait(BACK_OFF_S[min(failures, len(BACK_OFF_S) - 1)])
-            failures += 1
+            if begun_ns:
+                losses = 0 if self._clock.mono_ns() - begun_ns >= STEADY_NS else losses
+                self._stop.wait(LOOSE_S[min(losses, len(LOOSE_S) - 1)])
+                losses += 1
+            else:
+                self._stop.wait(BACK_OFF_S[min(failures, len(BACK_OFF_S) - 1)])
+                failures += 1
 
     def _put(self, rows: Rows) -> None:
         if len(self.runs) >= QUEUE_RUNS:
