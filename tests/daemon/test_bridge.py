@@ -19,6 +19,7 @@ from dutylog import config
 from dutylog.config.sensors import BridgeSettings, SensorSettings
 from dutylog.daemon.core_settings import CoreSettings
 from dutylog.engine.engine import Engine
+from dutylog.ledger.client import run_command
 from dutylog.ledger.ledger import Ledger
 from dutylog.recording.block import Block, Channel, Stream
 from dutylog.recording.frame import Frame, FrameType
@@ -195,3 +196,29 @@ def test_core_runs_and_says_so_while_no_bridge_is_there(tmp_path):
         core.stop()
     finally:
         core.close()
+
+
+@pytest.mark.parametrize("is_remounted", [False, True])
+def test_a_calibration_counts_from_then_on_and_a_sensor_mounted_anew_begins_an_epoch(tmp_path, counts, is_remounted):
+    """No restart, nothing of the drive lost; the log itself says by which map it is to be read."""
+    _, file = counts
+    points = [[3000.0, 580.0], [12000.0, 493.0], [20000.0, 416.0]]
+    request = {"command": "calibrate", "position": "front_left", "kind": "travel", "by": "Ann", "method": "line"}
+    with running_firmware(rows_file=file) as board:
+        core = Core(tmp_path, board.port, POSITIONS)
+        try:
+            wait_until(lambda: core.rows().get(1, 0) > 4000, "rows of the first epoch")
+            run_command(core.data, {**request, "points": points, "extended_mm": 600.0, "is_remounted": is_remounted})
+            before = sum(core.rows().values())
+            wait_until(lambda: sum(core.rows().values()) > before + 4000, "rows after the calibration")
+            core.stop()
+        finally:
+            core.close()
+    frames = list(LogReader(core.data / "log").frames())
+    assert max(f.epoch for f in frames) == (2 if is_remounted else 1)
+    maps = [f.data["dampers"][0]["calibration_raw_mm"] for f in frames if f.type is FrameType.CONFIG]
+    assert maps[0] == [[0.0, 0.0], [FULL_SCALE, 254.0]]
+    assert maps[-1] != maps[0]
+    assert differing_units(core.data, core.vehicle) == []
+    with Ledger.open(core.data / "ledger.sqlite", read_only=True) as ledger:
+        assert len(ledger.trips(9)) == 1
