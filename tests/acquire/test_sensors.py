@@ -246,6 +246,19 @@ def test_a_plug_that_rattles_is_asked_less_and_less_often(make, clock, monkeypat
     assert found[:9] == [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 10.0, 10.0]
 
 
+def test_a_fault_of_ours_in_one_line_is_said_and_ends_neither_it_nor_the_others(make, clock, capsys):
+    """Nobody looks at a thread that died; its last word would go on saying 'working'."""
+    bridge = ScriptedDriver("bridge", TRAVEL_PLAN, True)
+    chips = ScriptedDriver("i2c-1", BODY_PLAN, False)
+    source = make(bridge, chips)
+    bridge.put(ZeroDivisionError("of ours"), travel(0, 40, clock.mono_ns()))
+    chips.put(body(0, clock.mono_ns()))
+    wait_until(lambda: source.devices()[0].counters["lost"] == 1)
+    names = set()
+    read_until(source, lambda batch: names.update(b.stream.name for b in batch.blocks) or len(names) == 2)
+    assert "ZeroDivisionError: of ours" in capsys.readouterr().err
+
+
 def test_what_answers_wrongly_is_said_apart_from_what_is_lost(make):
     """'Plug it in' is no remedy where something else sits at the port."""
     bridge = ScriptedDriver("bridge", TRAVEL_PLAN, True)

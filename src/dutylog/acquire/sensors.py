@@ -7,6 +7,7 @@ own clock times its rows comes back in a new epoch, since its clock began anew.
 from __future__ import annotations
 
 import threading
+import traceback
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -95,8 +96,10 @@ class _Line:
                     for rows in self.driver.read(READ_S):
                         self._put(rows)
             except SourceError as err:
-                self.lost_count += self._word is None
-                self._word, self._text = WRONG if isinstance(err, WrongDevice) else LOST, str(err)
+                self._lose(WRONG if isinstance(err, WrongDevice) else LOST, str(err))
+            except Exception as err:  # noqa: BLE001 - a fault of ours in one line must not end the others
+                traceback.print_exc()
+                self._lose(LOST, f"{self.driver.name}: a fault of dutylog itself ({err!r}); the log has the place")
             finally:
                 self.driver.close()
             if begun_ns:
@@ -106,6 +109,10 @@ class _Line:
             else:
                 self._stop.wait(BACK_OFF_S[min(failures, len(BACK_OFF_S) - 1)])
                 failures += 1
+
+    def _lose(self, word: Word, text: str) -> None:
+        self.lost_count += self._word is None
+        self._word, self._text = word, text
 
     def _put(self, rows: Rows) -> None:
         if len(self.runs) >= QUEUE_RUNS:
