@@ -36,9 +36,14 @@ a full minute's work in one go takes a tenth of this. Judgement."""
 START_HUNG_NS = 60 * NS_PER_S
 """A child that never showed anything hangs when it used no processor for so long: a slow card alone takes less."""
 HUNG = "hung"
-ONE_HEAP = {"MALLOC_ARENA_MAX": "1"}
-"""Unless told otherwise: with a heap for each thread, what short-lived threads left behind made memory grow by the
-hour. Source: glibc manual, Memory Allocation Tunables."""
+HEAP = {
+    "MALLOC_ARENA_MAX": "1",
+    "MALLOC_MMAP_THRESHOLD_": "131072",
+    "MALLOC_TRIM_THRESHOLD_": "131072",
+}
+"""Unless told otherwise. With a heap for each thread, what short-lived threads left behind made memory grow by the hour;
+and so did large pieces needed now and then, which tear the heap: those from 128 KiB on come from the system and go
+back to it. Source: glibc manual, Malloc Tunable Parameters (its own thresholds, but no longer moving)."""
 
 
 @dataclass(slots=True)
@@ -205,7 +210,7 @@ class Supervisor:
             child.command,
             stdin=subprocess.PIPE if child.stdin_line else subprocess.DEVNULL,
             text=True,
-            env=ONE_HEAP | os.environ,
+            env=HEAP | os.environ,
             preexec_fn=_die_with_parent,
         )
         child.started_ns = child.asked_ns = self._clock.mono_ns()
