@@ -41,7 +41,7 @@ HEAP = {
     "MALLOC_MMAP_THRESHOLD_": "131072",
     "MALLOC_TRIM_THRESHOLD_": "131072",
 }
-"""Unless told otherwise. With a heap for each thread, what short-lived threads left behind made memory grow by the hour;
+"""Unless told otherwise. With a heap for each thread, what short-lived threads left made memory grow by the hour;
 and so did large pieces needed now and then, which tear the heap: those from 128 KiB on come from the system and go
 back to it. Source: glibc manual, Malloc Tunable Parameters (its own thresholds, but no longer moving)."""
 

@@ -8,7 +8,7 @@ shared/CALIBRATION.md, Counting the past again.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -237,11 +237,6 @@ class _Span:
             self.is_on, self._before = True, value
         elif value != self._before:
             self.is_on, self._is_over = False, True
-
-
-def positions_of(corrections: Collection[Correction]) -> set[str]:
-    """Return the positions whose sensors corrections are of."""
-    return {one.made.position for one in corrections}
 
 
 def _value_in(vehicle: Vehicle, made: Calibrated) -> Value | None:

@@ -15,15 +15,11 @@ BODY_TEMPERATURE = "body_temperature"
 AMBIENT_TEMPERATURE = "ambient_temperature"
 SPEED = "speed"
 STAMP = "stamp"
+"""How far each sample of this stream really lies behind its grid instant [ns]."""
 RESERVOIR_PRESSURE = "reservoir_pressure"
 BATTERY_VOLTAGE = "battery_voltage"
 LATITUDE = "latitude"
 LONGITUDE = "longitude"
-QUANTITIES = (
-    TRAVEL, BODY_TEMPERATURE, AMBIENT_TEMPERATURE, SPEED, STAMP,
-    RESERVOIR_PRESSURE, BATTERY_VOLTAGE, LATITUDE, LONGITUDE,
-)  # fmt: skip
-"""STAMP: how far each sample of this stream really lies behind its grid instant [ns]."""
 
 DTYPES = ("i2", "i4", "f4", "f8")
 """Sample types a stream may have, little-endian; the index in this tuple + 1 is the frame's code."""
@@ -33,7 +29,7 @@ DTYPES = ("i2", "i4", "f4", "f8")
 class Channel:
     """One column of a stream.
 
-    name: the position it belongs to, '' for the vehicle. quantity: one of QUANTITIES.
+    name: the position it belongs to, '' for the vehicle. quantity: one of the names above.
     unit: 'mm', 'count', 'c', 'mps', 'ns', 'pa' (gauge), 'v', 'deg'. offset_ns: its sampling instant behind
     the stream's.
     """

@@ -93,7 +93,6 @@ class DeviceClock:
         self._grid: Grid | None = None
         self._is_fit_new = False
         self._round_trips_ns: deque[int] = deque(maxlen=_ROUND_TRIPS)
-        self.renewals = 0
 
     def add_ping(self, sent_ns: int, received_ns: int, received_tick32: int, sent_tick32: int) -> None:
         """Take a ping's four instants: leaving and coming back by the host, coming and leaving by the board."""
@@ -166,7 +165,6 @@ class DeviceClock:
         tolerance_ns = min(max(RENEW_NS, RENEW_SIGMAS * std_ns), RENEW_AT_MOST_NS)
         if abs(old.time_ns(index) - fitted_ns) <= tolerance_ns:
             return old
-        self.renewals += 1
         earliest_ns = old.time_ns(self._end_row - 1) + max(1, round(_LEAST_STEP_RATIO * period_fs / FS_PER_NS))
         return Grid(index, max(fitted_ns, earliest_ns), period_fs)
 

@@ -19,9 +19,6 @@ seconds or its week after the start does so within seconds."""
 MARGIN_S = 1.5
 """As `GateLimits.time_margin_s`: arrival jitters by up to a second's worth of sentences."""
 
-DATE_REASONS = ("missing", "before_build", "too_late", "rollover", "jumped", "settling")
-"""Why a date isn't believed; each is a counter `date_...`. The fix is believed or not without regard to it."""
-
 
 @dataclass(slots=True)
 class DateWatch:

@@ -28,7 +28,6 @@ THRESHOLD_BITS = 0xFFF0
 """The last four bits are fixed in the 12-bit chip (from memory), so they aren't looked at."""
 START_OR_IDLE = 0x8000
 """Bit 15: written 1 starts a conversion, read 1 means that none runs."""
-COMPARATOR_OFF = 3
 RANGES_V = (6.144, 4.096, 2.048, 1.024, 0.512, 0.256)
 """Full scale by its code; codes 6 and 7 are 0.256 V too."""
 SINGLE_ENDED = 4

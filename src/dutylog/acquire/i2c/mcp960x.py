@@ -24,7 +24,7 @@ TYPE_CODES = {"K": 0, "J": 1, "T": 2, "N": 3, "S": 4, "E": 5, "B": 6, "R": 7}
 STEP_C = 0.0625
 BITS_CODES = {18: 0, 16: 1, 14: 2, 12: 3}
 UPDATED, SHORT, OPEN_OR_RANGE = 0x40, 0x20, 0x10
-RESET_SENSOR_CONFIG, RESET_DEVICE_CONFIG = 0x00, 0x00
+RESET_DEVICE_CONFIG = 0x00
 ADC_BITS = 16
 """80 ms a conversion, so each of ten readings a second is a new one; 18 bits take 320 ms."""
 FILTER = 2
