@@ -162,8 +162,8 @@ def test_silence_ends_sampling() -> None:
     with running_firmware(silence_s=1.0) as board, Line.open(board.port) as line:
         assert line.ask(START) == DONE
         since = len(line.frames)
-        line.wait_for(lambda: bool(line.of(IDENTITY, since)))
-        assert parse_identity(line.of(IDENTITY, since)[0].payload).is_running == 0
+        # One that was due just as it began may still come, and says that it samples.
+        line.wait_for(lambda: any(not parse_identity(f.payload).is_running for f in line.of(IDENTITY, since)))
         assert "no command for 1 s" in line.of(NOTE)[0].payload.decode()
         rows = sum(len(s.rows) for s in line.samples())
         # Well above one frame; how many it is exactly, a busy test machine decides.
