@@ -141,10 +141,16 @@ def test_supervisor_killed_takes_its_children_along_and_the_next_start_goes_on(d
 def test_install_while_running_moves_the_count_to_the_new_damper(daemon):
     one = daemon()
     wait_until(lambda: one.strokes() > 20, "strokes on the page")
-    old = one.snapshot()["dampers"][2]
+    dampers = one.snapshot()["dampers"]
+    old, before = dampers[2], dampers[3]["strokes_total_count"]
     run_command(one.data_dir, {"command": "add", "serial": "SPARE", "profile": profile_of("rear_left")})
     run_command(one.data_dir, {"command": "remove", "unit": old["serial"]})
     run_command(one.data_dir, {"command": "install", "unit": "SPARE", "position": "rear_left"})
+    dampers = wait_until(
+        lambda: (d := one.snapshot()["dampers"]) and d[2]["serial"] == "SPARE" and d, "the spare is in"
+    )
+    # Between the two commands the place is empty; how long that is, the machine decides.
+    meanwhile = dampers[3]["strokes_total_count"] - before
     dampers = wait_until(
         lambda: (
             (d := one.snapshot()["dampers"]) and d[2]["serial"] == "SPARE" and d[2]["strokes_total_count"] > 3 and d
@@ -156,7 +162,7 @@ def test_install_while_running_moves_the_count_to_the_new_damper(daemon):
     assert stopped.strokes_count >= old["strokes_total_count"]
     # Both sides drive the same road: what the two dampers on the left did adds up to what the right one did.
     left, right = stopped.strokes_count + dampers[2]["strokes_total_count"], dampers[3]["strokes_total_count"]
-    assert abs(left - right) <= 0.2 * right + 5
+    assert abs(left - right) <= 0.2 * right + 5 + meanwhile
 
 
 def profile_of(position):

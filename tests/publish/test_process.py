@@ -181,8 +181,11 @@ def test_a_killed_broker_that_forgot_is_told_everything_again(world, broker):
     world.until(lambda: publisher.output()["waiting"].get("alert"), "an alert waits", dampers=HURT)
     world.ledger.commit(commit_at(world.units, 12))
     assert publisher.output()["problem"]
+    # Whoever reads must be there before the alert is, which nobody keeps for him.
+    publisher.process.send_signal(signal.SIGSTOP)
     broker.start()
     reader = Reader(broker.port)
+    publisher.process.send_signal(signal.SIGCONT)
     world.until(lambda: reader.of("alert"), "the alert", dampers=HURT)
     wait_until(lambda: equals_ledger(world, retained(broker.port)), "duty healed", 60)
     wait_until(lambda: publisher.output()["waiting"] == {}, "nothing waits", 30)
