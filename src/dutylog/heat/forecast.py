@@ -347,7 +347,7 @@ def forecast(profile: Profile, state: HeatState, duty: Duty) -> Forecast:
     Raises:
         InputError: heat capacities that aren't above 0, or fade stronger than the conductance between the nodes.
     Source:
-        shared/FORECAST.md; tests/heat/test_forecast.py holds times and ranges against simulations.
+        shared/FORECAST.md; tests/heat/test_forecast_ranges.py holds times and ranges against simulations.
     """
     nodes, doubt = nodes_of(profile), doubt_of(state, duty)
     course = course_of(profile, state, duty)
