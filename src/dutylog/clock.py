@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import functools
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -113,11 +114,17 @@ class _Timex(ctypes.Structure):
     )
 
 
+@functools.cache
+def _libc() -> ctypes.CDLL:
+    """Return the C library; made once, because each one is a class of its own that only a search for garbage frees."""
+    return ctypes.CDLL(None)
+
+
 def read_kernel_clock() -> KernelClock:
     """Ask the kernel, changing nothing."""
     timex = _Timex()
     try:
-        result = int(ctypes.CDLL(None).adjtimex(ctypes.byref(timex)))
+        result = int(_libc().adjtimex(ctypes.byref(timex)))
     except (OSError, AttributeError):
         return KernelClock(-1)
     return KernelClock(result, int(timex.status), timex.maxerror / 1e6)
