@@ -13,7 +13,7 @@ $(STAMP): pyproject.toml
 	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
 	  || { echo "'$(PYTHON)' can't make an environment: install python3-venv" >&2; exit 2; }
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[files,mdf,dev]'
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[files,mdf,tls,dev]'
 	@touch $@
 
 # Runs until Ctrl-C. DEMO_ARGS: see `dutylog demo --help`.
@@ -48,7 +48,7 @@ i2c-stub: $(STAMP)
 hardware: $(STAMP)
 	HARDWARE_I2C_BUS=$(HARDWARE_I2C_BUS) $(BIN)/python -m pytest -m hardware tests/hardware $(TEST_ARGS)
 
-# Makes docs/live-phone.png again from the demo.
+# Makes docs/live-*.png again: one from the demo, the others from made-up states.
 pictures: $(STAMP)
 	$(BIN)/python tests/browser_shots.py --browser $(CHROMIUM)
 

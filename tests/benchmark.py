@@ -1,4 +1,4 @@
-"""Figures for people: `make benchmark`, or `python -m tests.benchmark accuracy speed log live`.
+"""Figures for people: `make benchmark`, or `python -m tests.benchmark accuracy speed log live viewers`.
 
 Nothing here judges: ratios within one run compare, absolute times belong to the machine they were taken on.
 """
@@ -19,11 +19,12 @@ from tests.benchmark_instructions import instruction_lines
 from tests.benchmark_live import live_lines
 from tests.benchmark_log import LONG_HOURS, log_lines
 from tests.benchmark_speed import speed_lines
+from tests.benchmark_viewers import viewer_lines
 
 from dutylog import ENGINE, __version__
 
 DOCUMENT = Path(__file__).parents[1] / "shared" / "INTEGRATE.md"
-USUAL = ("accuracy", "speed", "log", "live")
+USUAL = ("accuracy", "speed", "log", "live", "viewers")
 BEGIN, END = "<!-- accuracy: make benchmark -->", "<!-- end of accuracy -->"
 
 
@@ -51,6 +52,7 @@ def main() -> None:
             "estimators": ("Shaft-speed estimators side by side", estimator_lines),
             "instructions": ("Instructions of core, counted", lambda: instruction_lines(folder)),
             "live": ("Core while it logs at 1 kHz", lambda: live_lines(folder)),
+            "viewers": ("People who watch the live page", lambda: viewer_lines(folder)),
         }
         unknown = set(options.parts) - set(parts)
         if unknown:

@@ -9,7 +9,7 @@ import sys
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
-MODULE = "test_browser"
+MODULES = ("test_browser", "test_live_")
 
 
 def browser_complaint(report: str) -> str | None:
@@ -20,7 +20,7 @@ def browser_complaint(report: str) -> str | None:
     """
     # The report was written by the pytest of this very run, so a plain parser is safe.
     cases = ElementTree.fromstring(report).iter("testcase")  # noqa: S314
-    ours = [case for case in cases if MODULE in case.get("classname", "")]
+    ours = [case for case in cases if any(name in case.get("classname", "") for name in MODULES)]
     skips = [skip.get("message", "") for case in ours if (skip := case.find("skipped")) is not None]
     missed = [text for text in skips if "no browser" in text]
     if missed:

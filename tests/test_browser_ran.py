@@ -27,7 +27,7 @@ def report_of(folder: Path, name: str, reason: str) -> str:
 
 
 def test_missing_browser_is_a_complaint(tmp_path: Path) -> None:
-    """The very words of the skip in tests/web/test_browser.py."""
+    """The very words of the skip in tests/web/conftest.py."""
     complaint = browser_complaint(report_of(tmp_path, "test_browser", "no browser here; install one"))
     assert complaint is not None
     assert complaint.startswith("1 browser tests were skipped: no browser here")
@@ -46,5 +46,5 @@ def test_run_without_browser_tests_is_a_complaint(tmp_path: Path) -> None:
 
 def test_guard_knows_the_words_of_the_skip() -> None:
     """The guard looks for these words; the tests must say them."""
-    module = Path(__file__).parent / "web" / "test_browser.py"
+    module = Path(__file__).parent / "web" / "conftest.py"
     assert 'pytest.skip("no browser here;' in module.read_text(encoding="utf-8")

@@ -16,6 +16,7 @@ import pytest
 from dutylog import config
 from dutylog.cli.main import dutylog
 from dutylog.engine.integrate import integrate
+from dutylog.heat.series import HeatSeries
 
 REPOSITORY = Path(__file__).parents[1]
 SOURCE = REPOSITORY / "src" / "dutylog"
@@ -62,6 +63,8 @@ def subcommands(
         assert command is not None
         if isinstance(command, click.Group):
             yield from subcommands(command, (*above, name))
+            if command.invoke_without_command:
+                yield (*above, name), command
         else:
             yield (*above, name), command
 
@@ -204,12 +207,13 @@ def test_result_keys_are_those_described() -> None:
     section = page.split("## Result", 1)[1].split("## The estimate", 1)[0]
     result_table, rest = section.split("`clock`: of", 1)
     clock_table, damper_table = rest.split("Each damper has", 1)
-    case = CASES / "A_sine"
-    result = integrate(case / "recording.parquet", config.load(case / "truck.toml").vehicle).to_dict()
+    case, heat = CASES / "A_sine", HeatSeries()
+    work = integrate(case / "recording.parquet", config.load(case / "truck.toml").vehicle, on_heat=heat.take)
+    result, followed = work.to_dict(), heat.finish()
     assert set(result) == described_keys(result_table)
     assert set(result["clock"]) == described_keys(clock_table)
-    for damper in result["dampers"].values():
-        assert set(damper) == described_keys(damper_table)
+    for position, damper in result["dampers"].items():
+        assert set(damper | followed[position].to_dict()) == described_keys(damper_table)
 
 
 def test_accuracy_table_has_every_case() -> None:

@@ -17,7 +17,7 @@ STEPS = (
     ("web",),
     ("fleet",),
     ("bench", "review", "publish"),
-    ("life", "heat"),
+    ("life", "heat", "alerts"),
     ("ledger",),
     ("engine",),
     ("acquire", "sim"),

@@ -117,4 +117,6 @@ def test_volts_become_millimetres():
 
 def test_targets_of_a_vehicle():
     """Each position once, travel only where there is a sensor."""
-    assert targets_of(["a", "b"], ["a"]) == ("t_s", "a_travel_mm", "a_body_c", "b_body_c", "ambient_c", "speed_mps")
+    assert targets_of(["a", "b"], ["a"]) == (
+        "t_s", "a_travel_mm", "a_body_c", "b_body_c", "a_pressure_bar", "b_pressure_bar", "ambient_c", "speed_mps",
+    )  # fmt: skip

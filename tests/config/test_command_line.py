@@ -73,7 +73,7 @@ def test_version(capsys):
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
-        (["confg"], 'dutylog: no command "confg"; did you mean "config"? known: bundle, calibrate, check,'),
+        (["confg"], 'dutylog: no command "confg"; did you mean "config"? known: access, '),
         (["--nope"], "dutylog: No such option"),
         (["config", "check"], "dutylog: Missing argument 'FILE' (see dutylog config check -h)\n"),
         (["config", "nope"], "dutylog: No such command 'nope'"),
@@ -204,7 +204,8 @@ def test_config_check_shows_notes_last(capsys, tmp_path, good):
     path.write_text(good + '[web]\nlisten = "0.0.0.0"\n', encoding="utf-8")
     assert cli.main(["config", "check", str(path)]) == 0
     assert capsys.readouterr().out.splitlines()[-1] == (
-        f'note: {path}:43: web.listen: "0.0.0.0": the page has no password; all who reach it see it'
+        f'note: {path}:43: web.listen: "0.0.0.0": all who reach the page see it, once an access code is set '
+        "(dutylog access set); without tls = true the code travels readable for all on the way"
     )
 
 

@@ -106,8 +106,11 @@ def test_shared_sensor_and_calibration(good):
 @pytest.mark.parametrize(
     ("addition", "note"),
     [
-        ('[web]\nlisten = "0.0.0.0"\n', 'truck.toml:43: web.listen: "0.0.0.0": the page has no password'),
-        ('[web]\nlisten = "fd00::1"\n', "the page has no password"),
+        (
+            '[web]\nlisten = "0.0.0.0"\n',
+            'truck.toml:43: web.listen: "0.0.0.0": all who reach the page see it, once an access code is set',
+        ),
+        ('[web]\nlisten = "fd00::1"\n', "without tls = true the code travels readable"),
         ("SPARE", "profile.spare: no damper uses this profile"),
         ("FALLS", "profile.front.force_curve: force falls with speed between 1 and 2 m/s"),
         ("BYPASS", 'damper[3].wheel: taken as a wheel of its own; if it sits at rear_left, write wheel = "rear_left"'),

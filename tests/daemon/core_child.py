@@ -14,6 +14,7 @@ import sys
 import zlib
 
 from dutylog.clock import SystemClock
+from dutylog.daemon import alert_keeper as keeper_module
 from dutylog.daemon import bookkeeper as books_module
 from dutylog.daemon import core as core_module
 from dutylog.daemon import restore as restore_module
@@ -70,7 +71,11 @@ def watch(core_class, books_class, side, reaper):
 
     def write(self, change, epochs):
         reaper.pass_stage("before_ledger")
+        if change.alerts:
+            reaper.pass_stage("before_alerts")
         written = plain_write(self, change, epochs)
+        if change.alerts:
+            reaper.pass_stage("after_alerts")
         totals = {unit: value.as_row() for unit, value in self._ledger.all_totals().items()}
         side.write({"totals": totals})
         reaper.pass_stage("after_ledger")
@@ -155,6 +160,7 @@ def main():
     core_module.HOT_NS = options.get("commit_ns", core_module.HOT_NS)
     core_module.AHEAD_S = options.get("ahead_s", core_module.AHEAD_S)
     books_module.COLD_NS = options.get("cold_ns", books_module.COLD_NS)
+    keeper_module.SHOWN_NS = options.get("shown_ns", keeper_module.SHOWN_NS)
     log_module.MAX_PENDING_BYTES = options.get("max_pending_bytes", log_module.MAX_PENDING_BYTES)
     upkeep_module.FIRST_NS = options.get("upkeep_first_ns", upkeep_module.FIRST_NS)
     upkeep_module.EVERY_NS = options.get("upkeep_every_ns", upkeep_module.EVERY_NS)

@@ -15,6 +15,7 @@ from daemon.oracle import differing_units, fallen_totals, lost_frames, read_side
 from daemon.processes import wait_until
 from dutylog.clock import ManualClock
 from dutylog.engine.engine import Engine
+from dutylog.ledger.client import send_command
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.recording.frame import FrameType
 from dutylog.recording.logbook import Logbook
@@ -164,6 +165,34 @@ def test_short_of_room_for_less_than_the_memory_holds_nothing_is_missing_in_the_
     numbers = [frame.sequence for frame in LogReader(folder / "log").frames()]
     assert numbers == list(range(1, len(numbers) + 1))
     assert unstored_rows(folder)[0] == 0
+
+
+def disk_alert(live):
+    """Return the newest snapshot's alert of the disk, {} without one."""
+    return next((one for one in (live.newest or {}).get("alerts", ()) if one["kind"] == "disk"), {})
+
+
+def test_a_full_disk_is_told_and_acknowledged_though_nothing_can_be_stored(full, disk, tmp_path):
+    _, _, child, said = full
+    with LiveReader(disk.outside) as live:
+        wait_until(lambda: disk_alert(live).get("state") == "raised", "the alert is shown")
+        alert_id = disk_alert(live)["id"]
+        request = {"command": "acknowledge", "alert": alert_id, "by": "Ana"}
+        reply = send_command(disk.outside, request, limit_s=30.0)
+        assert reply["ok"] is True, reply
+        wait_until(lambda: disk_alert(live)["acknowledged_by"] == "Ana", "the name is shown")
+        disk.make_room()
+        wait_until(lambda: disk_alert(live).get("state") == "cleared", "it is over")
+        assert disk_alert(live)["id"] == alert_id
+    child.process.terminate()
+    assert said.finish()[0] == 0
+    with Ledger.open(disk.copy_out(tmp_path / "copy") / LEDGER_NAME, read_only=True) as ledger:
+        (stored,) = [one.row for one in ledger.alerts(1000) if one.row.kind == "disk"]
+        assert stored.alert_id == alert_id
+        assert stored.acknowledged.by == "Ana"
+        assert stored.cleared is not None
+        assert len(ledger.entries_of("alert_acknowledged")) == 1
+        assert ledger.verify_chain() is None
 
 
 def test_room_kept_for_the_ledger_lets_totals_be_saved_while_the_log_stands(demo_settings, disk, start_core, tmp_path):

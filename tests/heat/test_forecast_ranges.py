@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 
 import numpy as np
 import pytest
 
-from dutylog import config
+from dutylog.domain.heat_input import HeatInput
 from dutylog.heat.forecast import (
     BODY,
     OIL,
@@ -17,11 +16,14 @@ from dutylog.heat.forecast import (
     NodeForecast,
     forecast,
 )
-from dutylog.heat.input import HeatInput
+from dutylog.heat.model import Capacities
+from dutylog.heat.observer import HeatObserver
+from dutylog.heat.priors import make_prior
 from dutylog.heat.recent import Recent
 from dutylog.heat.state import HeatState, Laws
 from dutylog.sim.heat_truth import HeatParameters, TwoNodeHeat
-from heat.forecasting import DATA, make_profile
+from heat.case_tiles import load_case
+from heat.forecasting import make_profile
 
 # Ranges against simulated truth. Nothing here is shared with the forecast but the state it is given.
 
@@ -290,39 +292,54 @@ def test_a_drive_over_changing_surfaces_is_forecast_from_the_surface_it_is_on(st
     assert max(errors) < 0.25
 
 
-CASE_H = DATA / "cases" / "H_heatsoak"
+@pytest.mark.parametrize(("position", "limit_c"), [("front_left", 75.0), ("rear_right", 85.0)])
+def test_ten_minutes_from_the_limit_the_time_is_right_within_15_percent_from_what_is_known_live(position, limit_c):
+    """A simulation of another program, 40 minutes of washboard in stretches of one pace (recording H).
 
-
-@pytest.mark.skipif(not CASE_H.is_dir(), reason="case H_heatsoak isn't among tests/data/cases")
-@pytest.mark.parametrize("position", ["front_left", "rear_right"])
-def test_case_h_is_forecast_within_15_percent_at_its_true_state(position):
-    """40 minutes of washboard: from 2.5 minutes into a stretch of one pace until the body's limit in that stretch."""
-    pq = pytest.importorskip("pyarrow.parquet")
-    truth = json.loads((CASE_H / "truth.json").read_text())["dampers"][position]
-    vehicle = config.load(CASE_H / "truck.toml").vehicle
-    profile = vehicle.profile_of(next(d for d in vehicle.dampers if d.position == position))
-    rows = pq.read_table(CASE_H / "recording.parquet", columns=["speed_mps", "ambient_c", f"{position}_travel_mm"])
-    speed_mps, air_c = (np.nanmean(rows[n].to_numpy().reshape(3600, -1), axis=1) for n in ("speed_mps", "ambient_c"))
-    smooth = np.convolve(rows[f"{position}_travel_mm"].to_numpy(), np.full(20, 0.05), "same")
-    rms_mps = np.sqrt(np.mean(np.gradient(smooth).reshape(3600, -1) ** 2, axis=1))
-    heat, power_w = truth["thermal"], np.repeat(np.array(truth["windows_10s"]["energy_j"]) / 10.0, 10)
-    laws = Laws(heat["hA0"], heat["hA1"], heat["G_still"], heat["G_move"], 0.03, 0.03, 0.05, 0.05)
-    oil_c, body_c = (np.array(heat["series_10s"][name]) for name in ("oil_c", "body_c"))
-    recent, errors, unsaid = Recent(), [], 0
-    for second in range(2400):
-        recent.add(HeatInput(1.0, power_w[second], 1.0, rms_mps[second], None, air_c[second], speed_mps[second]))
-        now, stretch_ends = (second + 1) // 10, 48 * (second // 480 + 1)
-        passes = np.nonzero(body_c[now:stretch_ends] >= profile.body_limit_c)[0]
-        if (second + 1) % 30 or second % 480 < 150 or not len(passes) or passes[0] < 6:
+    What the observer knows after four to eight minutes, from the prior on, against the true damper held at that
+    stretch's pace and heat. Asked for: 15 %. Measured: 8 to 12 minutes away at most 12 and 14 %, always early.
+    """
+    case = load_case("H_heatsoak")
+    profile, thermal = case.profile(position), case.thermal(position)
+    assert profile.body_limit_c == limit_c
+    series = thermal["series_10s"]
+    true_c = {round(t): nodes for t, *nodes in zip(series["t"], series["oil_c"], series["body_c"], strict=True)}
+    observer, recent, errors = HeatObserver(Capacities.of(profile), make_prior(profile)), Recent(), []
+    for number, (end_s, tile) in enumerate(case.tiles[position][:2400], 1):
+        state = observer.step(tile)
+        recent.add(tile)
+        began_s = 480 * ((number - 1) // 480)
+        if number % 30 or number - began_s < 90:
             continue
-        state = HeatState(oil_c[now], body_c[now], ((0.25, 0.0), (0.0, 0.01)), 5.0, 0.03, 20.0, 0.05, 0.0, 3.0,
-                          float(air_c[second]), 0.3, laws)  # fmt: skip
+        stretch = [heat for heat_s, heat in case.tiles[position] if began_s < heat_s <= began_s + 480]
+        really_s = held_s(profile, thermal, stretch, true_c[round(end_s)])
+        if really_s is None or not 480.0 <= really_s <= 720.0:
+            continue
         said = forecast(profile, state, recent.duty()).body
+        assert said.kind in (Kind.REACHES, Kind.NEAR_LIMIT)
+        assert said.low_s < really_s
         if said.kind is Kind.REACHES:
-            errors.append(abs(said.seconds / (10.0 * passes[0]) - 1.0))
-        else:
-            assert said.kind is Kind.NEAR_LIMIT
-            unsaid += 1
-    assert len(errors) >= 2
-    assert unsaid <= 1
-    assert np.median(errors) < 0.15
+            assert really_s < said.high_s
+            errors.append(said.seconds / really_s - 1.0)
+    assert len(errors) >= 4
+    assert np.abs(errors).max() < 0.15
+
+
+def held_s(profile, thermal, stretch, now_c):
+    """Return when the true damper's body reaches its limit if a stretch's pace and heat go on, None within an hour."""
+    sure = [heat for heat in stretch if heat.body_c is not None and heat.speed_mps is not None]
+
+    def left(body_c):
+        return 1.0 - profile.fade_per_k * max(0.0, body_c - profile.reference_c)
+
+    power_w = np.mean([heat.power_w / left(heat.body_c) for heat in sure])
+    ha = thermal["hA0"] + thermal["hA1"] * np.mean([heat.speed_mps for heat in sure]) ** 0.8
+    g = thermal["G_still"] + thermal["G_move"] * np.mean([heat.rms_mps for heat in sure])
+    air_c, (oil_c, body_c) = np.mean([heat.air_c for heat in sure]), now_c
+    for second in range(3600):
+        if body_c >= profile.body_limit_c:
+            return float(second)
+        across_w = g * (oil_c - body_c)
+        oil_c += (power_w * left(body_c) - across_w) / thermal["C_oil"]
+        body_c += (across_w - ha * (body_c - air_c)) / thermal["C_body"]
+    return None

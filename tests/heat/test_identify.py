@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from dutylog.domain.heat_input import HeatInput
 from dutylog.errors import InputError
 from dutylog.heat.identify import LEARNED, SIZE, Hypotheses, Learning
-from dutylog.heat.input import HeatInput
 from dutylog.heat.observer import HeatObserver
 from heat.test_observer import NODES, PRIOR, follow, one_drive, simulate
 

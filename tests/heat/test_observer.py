@@ -5,33 +5,24 @@ from __future__ import annotations
 import functools
 import json
 import math
-import os
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from dutylog import config
-from dutylog.acquire.recording_file import RecordingFileSource
-from dutylog.clock import ManualClock
-from dutylog.engine.engine import Engine
-from dutylog.engine.integrate import travel_positions
+from dutylog.domain.heat_input import HeatInput
 from dutylog.errors import InputError
 from dutylog.heat.identify import BODY, OIL, Noise
-from dutylog.heat.input import HeatInput
 from dutylog.heat.model import Capacities, Surroundings, advance
 from dutylog.heat.observer import READMIT_TILES, HeatObserver
 from dutylog.heat.priors import FACTOR_LOG_SD, make_prior
 from dutylog.heat.state import Laws
-from dutylog.recording.logbook import Logbook
 from dutylog.sim.heat_truth import HeatParameters, TwoNodeHeat
+from heat.case_tiles import load_case
 
 NODES = Capacities(2185.0, 1675.0)
 PRIOR = Laws(1.25, 0.5, 10.0, 35.5, *(FACTOR_LOG_SD,) * 4)
 AIR_C = 25.0
-CASES_VARIABLE = "DUTYLOG_CASES"
-CASES = (Path(__file__).parents[1] / "data" / "cases", Path(__file__).resolve().parents[3] / "shared" / "cases")
 
 
 @dataclass(frozen=True)
@@ -182,62 +173,13 @@ def test_innovations_are_as_large_as_foretold():
     assert 0.93 < normalised.mean() < 1.07
 
 
-def find_case(name):
-    roots = [Path(os.environ[CASES_VARIABLE])] if os.environ.get(CASES_VARIABLE) else CASES
-    for root in roots:
-        if (root / name).is_dir():
-            return root / name
-    return pytest.skip(f"recording {name} with known heat not found; name its folder by {CASES_VARIABLE}")
-
-
-@functools.cache
-def tiles_of(folder):
-    """Return the vehicle of a case and (end [s], HeatInput) of each tile by position, as the engine makes them."""
-    vehicle = config.load(folder / "truck.toml").vehicle
-    positions = [damper.position for damper in vehicle.dampers]
-    found = {position: [] for position in positions}
-
-    def observe(tile):
-        p = tile.prepared
-        for row, (position, gain) in enumerate(zip(positions, tile.gains, strict=True)):
-            whole_us, samples = gain.measured_us + gain.unmeasured_us, p.body_samples[row]
-            rms = float(np.sqrt(np.mean(p.speed_mps[row].astype(np.float64) ** 2)))
-            heat = HeatInput(
-                (p.end_ns - p.start_ns) * 1e-9,
-                gain.totals.energy_uj / gain.measured_us if gain.measured_us else None,
-                gain.measured_us / whole_us if whole_us else 0.0,
-                rms if gain.measured_us else None,
-                sum(samples) / len(samples) if samples else None,
-                p.ambient_c,
-                p.vehicle_mps,
-            )
-            found[position].append((p.end_ns * 1e-9, heat))
-
-    engine = Engine(vehicle, observer=observe)
-    source = RecordingFileSource(
-        folder / "recording.parquet", travel_positions(vehicle), block_rows=10_000, body_positions=positions
-    )
-    book = Logbook(vehicle, "recording", ManualClock())
-    for frame in book.start_epoch(source.streams, source.kind, source.text, 1):
-        engine.feed(frame, more=True)
-    source.start(1, {})
-    while (batch := source.read_batch()) is not None:
-        for frame in book.append(batch):
-            engine.feed(frame, more=True)
-    source.close()
-    engine.finish()
-    return vehicle, found
-
-
 def run_case(name, position, frozen_from_s=math.inf):
     """Return the last state, the truth of heat, and (time, error, stated sd) of the oil every 10 s from 600 s on."""
-    folder = find_case(name)
-    vehicle, tiles = tiles_of(folder)
-    profile = vehicle.profile_of(next(d for d in vehicle.dampers if d.position == position))
-    truth = json.loads((folder / "truth.json").read_text())["dampers"][position]["thermal"]
+    case = load_case(name)
+    profile, truth = case.profile(position), case.thermal(position)
     true_c = dict(zip(map(round, truth["series_10s"]["t"]), truth["series_10s"]["oil_c"], strict=True))
     observer, rows, state = HeatObserver(Capacities.of(profile), make_prior(profile)), [], None
-    for end_s, tile in tiles[position]:
+    for end_s, tile in case.tiles[position]:
         state = observer.step(tile, frozen=end_s > frozen_from_s)
         if end_s >= 600.0 and round(end_s) in true_c:
             rows.append((end_s, state.oil_c - true_c[round(end_s)], state.oil_sd_k))

@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
+from dutylog.domain.heat_input import HeatInput
 from dutylog.errors import InputError
-from dutylog.heat.input import HeatInput
 from dutylog.heat.recent import BLOCK_S, LEAST_S, WINDOW_S, Duty, Recent
 
 

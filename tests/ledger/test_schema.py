@@ -8,10 +8,12 @@ import shutil
 import sqlite3
 import stat
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from dutylog.duty.totals import TOTALS_COLUMNS, Totals
 from dutylog.errors import LedgerCorrupt, LedgerError, LedgerForeign
 from dutylog.ledger import schema
 from dutylog.ledger.ledger import Ledger
@@ -22,7 +24,11 @@ RELEASED = {
     1: "f034e905c1a3cf96ba11a421ccb0f9099f795b19e7958f9b319a8367e87906e8",
     2: "92b754fcbe169dba65f917d2b23e9f0d15afd990c6dff14c109409b44aab0276",
     3: "42ddd337ba447d5f5bec9a97712d7a07f6ef1da4361ad796c4cb26f4b524e91b",
+    4: "8dc716e9bf9ed08209bda8d533fe1d1c93fa64d5b073c0898570ac2254f6ba18",
+    5: "8dd96933d984bfe595cc41c37b8b1ddaff318af49670cbe4fca7c4f08f5c0533",
+    6: "858e04a90f73e12468eb089951b0d76e75b64821b826b226c4d1e1d050b8a529",
 }
+LATEST = max(RELEASED)
 
 
 def pragma(path: Path, name: str) -> object:
@@ -39,7 +45,7 @@ def test_released_schema_files_never_change() -> None:
 def test_new_file_is_as_the_contract_says(ledger: Ledger) -> None:
     assert pragma(ledger.path, "page_size") == 512
     assert pragma(ledger.path, "journal_mode") == "wal"
-    assert pragma(ledger.path, "user_version") == schema.latest_version() == 3
+    assert pragma(ledger.path, "user_version") == schema.latest_version() == LATEST
     assert pragma(ledger.path, "application_id") == 0x44555459
     own = ledger._database.raw()
     assert own.execute("PRAGMA synchronous").fetchone()[0] == 2
@@ -52,22 +58,31 @@ def test_files_are_readable_by_the_group_alone(ledger: Ledger, unit_ids: list[st
         assert stat.S_IMODE(os.stat(f"{ledger.path}{name}").st_mode) == 0o640
 
 
-def dump(path: Path) -> dict[str, list[tuple[object, ...]]]:
+Tables = dict[str, list[dict[str, object]]]
+
+
+def dump(path: Path) -> Tables:
     """Return every row of every table."""
     with closing(sqlite3.connect(path)) as connection:
+        connection.row_factory = sqlite3.Row
         names = [row[0] for row in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
-        return {name: connection.execute(f"SELECT * FROM {name}").fetchall() for name in sorted(names)}
+        return {name: [dict(row) for row in connection.execute(f"SELECT * FROM {name}")] for name in sorted(names)}
 
 
-def kept(tables: dict[str, list[tuple[object, ...]]]) -> dict[str, list[tuple[object, ...]]]:
-    """Return what every version has: all but the old outbox, the second copy of the version and the seal."""
-    left = {name: rows for name, rows in tables.items() if name not in ("outbox", "sqlite_sequence")}
-    left["meta"] = [row for row in left["meta"] if row[0] not in ("outbox_dropped_count", "schema_version")]
-    left["cursor"] = [row[:6] for row in left["cursor"]]
+def kept(before: Tables, tables: Tables) -> Tables:
+    """Return what a version had and every later one must have: all but the old outbox, its own number and the seal."""
+    left = {}
+    for name, old in before.items():
+        if name in ("outbox", "sqlite_sequence"):
+            continue
+        columns = [column for column in (old[0] if old else {}) if column != "seal_crc32"]
+        left[name] = [{column: row[column] for column in columns} for row in tables[name]]
+    gone = ("outbox_dropped_count", "schema_version")
+    left["meta"] = [row for row in left["meta"] if row["key"] not in gone]
     return left
 
 
-@pytest.mark.parametrize("version", [1, 2])
+@pytest.mark.parametrize("version", [1, 2, 3])
 def test_golden_file_of_every_earlier_version_comes_up_to_date(tmp_path: Path, version: int) -> None:
     """What an earlier version wrote must read the same for ever, and work on."""
     path = tmp_path / "ledger.sqlite"
@@ -75,18 +90,18 @@ def test_golden_file_of_every_earlier_version_comes_up_to_date(tmp_path: Path, v
     before = dump(path)
     assert pragma(path, "user_version") == version
     assert ("outbox" in before) == (version == 2)
-    with pytest.raises(LedgerError, match=f"has version {version}, 3 is needed; start the daemon once"):
+    with pytest.raises(LedgerError, match=f"has version {version}, {LATEST} is needed; start the daemon once"):
         Ledger.open(path, read_only=True)
     with Ledger.open(path, stamp=make_stamp) as ledger:
-        assert pragma(path, "user_version") == 3
+        assert pragma(path, "user_version") == LATEST
         after = dump(path)
-        assert kept(after) == kept(before)
-        assert sum(len(rows) for rows in kept(before).values()) > 40
+        assert kept(before, after) == kept(before, before)
+        assert sum(len(rows) for rows in kept(before, before).values()) > 40
         assert "outbox" not in after
         assert ledger.find_damage(whole=True) is None
         units = ledger.units()
         assert [u.label for u in units] == ["SN-1", "SN-2", "SN-3", "SN-4"]
-        assert [ledger.totals(u.unit_id) for u in units] == [totals_at(6, n) for n in range(4)]
+        assert [ledger.totals(u.unit_id) for u in units] == [before_cavitation(totals_at(6, n)) for n in range(4)]
         assert ledger.cursor().cold_sequence == 6
         assert ledger.trip(1).name == "First light"
         assert ledger.verify_chain() is None
@@ -95,6 +110,46 @@ def test_golden_file_of_every_earlier_version_comes_up_to_date(tmp_path: Path, v
         assert ledger.totals(units[3].unit_id) == totals_at(7, 3)
     with Ledger.open(path, read_only=True) as ledger:
         assert ledger.find_damage(whole=True) is None
+
+
+def before_cavitation(totals: Totals) -> Totals:
+    """Return totals as versions before 6 had them."""
+    return replace(totals, cavitation_us=0, cavitation_energy_uj=0)
+
+
+@pytest.mark.parametrize("between", [4, 5])
+def test_an_upgrade_that_ended_between_goes_on_from_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, between: int
+) -> None:
+    """The key is turned off after one step of several: the file is whole, sealed, and of that version."""
+    path = tmp_path / "ledger.sqlite"
+    shutil.copy(GOLDEN.with_name("version_3.sqlite"), path)
+    scripts = schema.read_scripts()
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "read_scripts", lambda: [one for one in scripts if one[0] <= between])
+        Ledger.open(path, stamp=make_stamp).close()
+        assert pragma(path, "user_version") == between
+        assert {"cavitation_us", "cavitation_energy_uj"}.isdisjoint(dump(path)["hot"][0])
+    with Ledger.open(path, stamp=make_stamp) as ledger:
+        assert pragma(path, "user_version") == LATEST
+        assert ledger.find_damage(whole=True) is None
+        totals = [ledger.totals(unit.unit_id) for unit in ledger.units()]
+        assert totals == [before_cavitation(totals_at(6, n)) for n in range(4)]
+        minutes = ledger.minutes(ledger.units()[0].unit_id, 1, 0, 10**18)
+        assert minutes
+        assert all(minute.row.totals.cavitation_us == 0 for minute in minutes)
+
+
+def test_a_flipped_bit_isnt_sealed_by_an_upgrade(tmp_path: Path) -> None:
+    """Each step seals anew what it finds; a total that was wrong before must not become true by it."""
+    path = tmp_path / "ledger.sqlite"
+    shutil.copy(GOLDEN.with_name("version_3.sqlite"), path)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE hot SET energy_rebound_uj = energy_rebound_uj + 4096 WHERE unit_key = 2")
+        connection.commit()
+    with pytest.raises(LedgerCorrupt, match="not as they were sealed"):
+        Ledger.open(path, stamp=make_stamp)
+    assert pragma(path, "user_version") == 3
 
 
 def test_step_that_fails_leaves_the_version_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -116,11 +171,12 @@ def test_newer_ledger_is_refused_and_untouched(tmp_path: Path) -> None:
     path = tmp_path / "ledger.sqlite"
     open_ledger(tmp_path).close()
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        connection.execute("PRAGMA user_version = 4")
-        connection.execute("UPDATE meta SET value = '4' WHERE key = 'schema_version'")
+        connection.execute(f"PRAGMA user_version = {LATEST + 1}")
+        connection.execute(f"UPDATE meta SET value = '{LATEST + 1}' WHERE key = 'schema_version'")
     before = path.read_bytes()
     for read_only in (False, True):
-        with pytest.raises(LedgerError, match="has version 4, this program knows up to 3; install a newer dutylog"):
+        refusal = f"has version {LATEST + 1}, this program knows up to {LATEST}; install a newer dutylog"
+        with pytest.raises(LedgerError, match=refusal):
             Ledger.open(path, read_only=read_only)
     assert path.read_bytes() == before
 
@@ -132,7 +188,7 @@ def test_flipped_bit_in_the_version_is_damage_not_another_version(tmp_path: Path
     open_ledger(tmp_path).close()
     with closing(sqlite3.connect(path)) as connection:
         connection.execute(f"PRAGMA user_version = {version}")
-    with pytest.raises(LedgerCorrupt, match=f"its header says version {version}, its tables say 3"):
+    with pytest.raises(LedgerCorrupt, match=f"its header says version {version}, its tables say {LATEST}"):
         Ledger.open(path)
 
 
@@ -201,7 +257,8 @@ def test_check_finds_what_reading_would_not(tmp_path: Path) -> None:
         assert ledger.check_file() == []
         raw = ledger._database.raw()
         raw.execute("PRAGMA foreign_keys = OFF")
-        raw.execute(f"INSERT INTO trip_damper SELECT 999, 77, unit_key, position{', 1' * 14} FROM trip_damper LIMIT 1")
+        ones = ", 1" * len(TOTALS_COLUMNS)
+        raw.execute(f"INSERT INTO trip_damper SELECT 999, 77, unit_key, position{ones} FROM trip_damper LIMIT 1")
         assert ledger.check_file() == ["row 999 of table trip_damper names a row of trip that isn't there"]
 
 

@@ -14,8 +14,8 @@ import itertools
 import numpy as np
 import pytest
 
+from dutylog.domain.heat_input import HeatInput
 from dutylog.heat.identify import Noise
-from dutylog.heat.input import HeatInput
 from dutylog.heat.model import Capacities
 from dutylog.heat.observer import HeatObserver
 from dutylog.heat.state import Laws

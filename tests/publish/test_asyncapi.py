@@ -9,20 +9,31 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
-from dutylog.publish.alerts import KINDS, Alert
+from dutylog.alerts.rules import KINDS
+from dutylog.publish.alerts import Alert
 from dutylog.publish.outbox import Counts
-from dutylog.publish.topics import StatusNow, alert_object, duty_object, encode, live_object, status_object
+from dutylog.publish.topics import (
+    StatusNow,
+    alert_object,
+    duty_object,
+    encode,
+    live_object,
+    status_object,
+    vehicle_object,
+)
 from dutylog.web.publish_watch import STATES
 from publish.brokers import Received
 from publish.contract import complaints, load
 from publish.test_mqtt_output import UNIT, duty
+from web.followed import talkative
 from web.samples import snapshot
 
 TOPICS = Path(__file__).parents[2] / "shared" / "TOPICS.md"
-ALERT = Alert(UNIT, "disk", None, None, "raised", "text", "remedy", "boot", 1.0, None)
+ALERT = Alert(UNIT, "disk", None, None, "advice", "raised", "text", "remedy", None, "boot", 1.0, None)
 OBJECTS = {
     "status": (1, True, status_object("truck", StatusNow("online", link="waiting"), {"mqtt": Counts()})),
-    "live/front_left": (0, False, live_object(snapshot(), snapshot().dampers[0], 5)),
+    "vehicle": (0, False, vehicle_object(talkative(), ["front_left"], 5.0)),
+    "live/front_left": (0, False, live_object(snapshot(), talkative().dampers[0], 5)),
     f"duty/{UNIT}": (1, True, duty_object(duty(3))),
     "alert": (1, False, alert_object(ALERT)),
 }
@@ -64,10 +75,17 @@ def test_every_field_is_described_and_required(name):
         message("status", qos=0),
         message("alert", is_retained=True),
         message("alert", {"kind": "weather"}),
+        message("alert", {"level": "panic"}),
         message(f"duty/{UNIT}", {"energy_total_j": "12"}),
         message(f"duty/{UNIT}", {"strokes_total_count": 1.5}),
         message(f"duty/{UNIT}", {"strokes_total_count": -1}),
         message("live/front_left", {"state": "splendid"}),
+        message("vehicle", {"positions": ["a", "a"]}),
+        message("vehicle", {"vehicle": {"id": "truck"}}),
+        message(
+            "vehicle", {"devices": [{"name": "bridge", "state": "working", "text": "", "channels": [], "counters": {}}]}
+        ),
+        message("vehicle", is_retained=True),
         message("status", topic="dutylog/v1/truck/weather"),
         message("status", topic="dutylog/v2/truck/status"),
         message("live/front_left", topic="dutylog/v1/truck/live/a/b"),

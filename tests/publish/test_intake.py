@@ -10,6 +10,7 @@ import pytest
 
 from dutylog.clock import ManualClock
 from dutylog.errors import OutputError
+from dutylog.ledger.rows import AlertRow
 from dutylog.publish.board import Board
 from dutylog.publish.intake import Intake
 from dutylog.publish.outbox import Outbox
@@ -17,6 +18,7 @@ from dutylog.publish.output import OutputHealth
 from dutylog.publish.snapshot import encode_snapshot
 from dutylog.publish.timekeeper import Timekeeper
 from ledger.builders import commit_at, fill, open_ledger
+from publish.samples import alert_now
 from web.samples import damper_now, snapshot
 
 BOOT = "this-boot"
@@ -201,7 +203,7 @@ def test_garbage_repeats_and_silence_are_counted_and_shown(rig):
 def test_an_alert_is_stored_at_once_and_the_outputs_are_woken(rig):
     rig.connect()
     for _ in range(3):
-        rig.second(dampers=(damper_now("front_left", faults=("gap",)),))
+        rig.second(alerts=(alert_now("a"),))
     (alert,) = rig.alerts()
     assert (alert["kind"], alert["state"]) == ("damper_fault", "raised")
     assert rig.outputs[0].woken >= 3
@@ -210,7 +212,7 @@ def test_an_alert_is_stored_at_once_and_the_outputs_are_woken(rig):
 def test_a_disk_that_stands_still_is_told_though_readings_are_stale(rig):
     rig.connect()
     rig.second()
-    rig.second(standing_s=5.0)
+    rig.second(standing_s=5.0, alerts=(alert_now("a", kind="disk", position=None, subject=None),))
     assert rig.board.look().link == "stale"
     assert [alert["kind"] for alert in rig.alerts()] == ["disk"]
 
@@ -232,13 +234,13 @@ def test_a_full_disk_holds_what_comes_shows_alerts_and_recovers(tmp_path):
     rig.second()
     rig.outbox.is_full = True
     for _ in range(30):
-        rig.second(dampers=(damper_now("front_left", faults=("gap",)),))
+        rig.second(alerts=(alert_now("a"),))
     (payload,) = rig.board.look().unstored_alerts
     assert json.loads(payload)["kind"] == "damper_fault"
     assert "no room" in rig.intake.last_problem
     rig.outbox.is_full = False
     for _ in range(11):
-        rig.second(dampers=(damper_now("front_left", faults=("gap",)),))
+        rig.second(alerts=(alert_now("a"),))
     assert rig.board.look().unstored_alerts == ()
     assert [alert["kind"] for alert in rig.alerts()] == ["damper_fault"]
     assert rig.outbox.counts("influxdb").waiting["live"] >= 3
@@ -260,6 +262,66 @@ def test_what_is_held_for_a_full_disk_is_bounded_and_counted(tmp_path, monkeypat
     rig.intake.commit()
     assert rig.outbox.counts("influxdb").waiting["live"] <= 24
     rig.outbox.close()
+
+
+def test_alerts_of_the_ledger_that_no_snapshot_showed_are_told_once_over_a_restart(rig, tmp_path):
+    (ledger, units) = open_with_units(tmp_path)
+    row = AlertRow("a", "damper_fault", "front_left", "gap", "advice", "t", "r", (1, 5 * S), None)
+    with ledger:
+        rig.connect()
+        rig.second()
+        assert rig.alerts() == []
+        rows = (row, replace(row, alert_id="b", cleared=(1, 6 * S)))
+        ledger.commit(replace(commit_at(units, 6), alerts=rows))
+        for _ in range(11):
+            rig.second()
+        told = [(alert["id"], alert["state"]) for alert in rig.alerts()]
+        assert told == [("a", "raised"), ("b", "raised"), ("b", "cleared")]
+        rig.intake = Intake(tmp_path, rig.outbox, rig.board, rig.clock, Timekeeper(BOOT))
+        rig.intake.serve(rig.outputs)
+        rig.connect()
+        ledger.commit(replace(commit_at(units, 9), alerts=(replace(row, cleared=(1, 9 * S)),)))
+        for _ in range(11):
+            rig.second()
+        assert [(alert["id"], alert["state"]) for alert in rig.alerts()] == [*told, ("a", "cleared")]
+
+
+def test_a_vehicle_with_years_of_alerts_is_not_told_them_all(rig, tmp_path):
+    (ledger, units) = open_with_units(tmp_path)
+    row = AlertRow("a", "damper_fault", "front_left", "gap", "advice", "t", "r", (1, 5 * S), None)
+    old = [replace(row, alert_id=f"{n}", cleared=(1, 6 * S)) for n in range(300)]
+    with ledger:
+        ledger.commit(replace(commit_at(units, 6), alerts=(*old, row)))
+        rig.connect()
+        rig.second()
+        assert [(alert["id"], alert["state"]) for alert in rig.alerts()] == [("a", "raised")]
+
+
+def test_a_ledger_put_back_from_a_copy_is_looked_at_from_its_own_end(rig, tmp_path):
+    (ledger, units) = open_with_units(tmp_path)
+    row = AlertRow("a", "damper_fault", "front_left", "gap", "advice", "t", "r", (1, 5 * S), None)
+    with ledger:
+        rig.intake._teller.core.number = 900
+        rig.connect()
+        rig.second()
+        ledger.commit(replace(commit_at(units, 6), alerts=(row,)))
+        for _ in range(11):
+            rig.second()
+        assert [(alert["id"], alert["state"]) for alert in rig.alerts()] == [("a", "raised")]
+
+
+def test_more_alerts_than_one_look_takes_are_told_with_the_next(rig, tmp_path):
+    (ledger, units) = open_with_units(tmp_path)
+    row = AlertRow("a", "damper_fault", "front_left", "gap", "advice", "t", "r", (1, 5 * S), None)
+    with ledger:
+        rig.connect()
+        rig.second()
+        rows = [replace(row, alert_id=f"{n}") for n in range(450)]
+        ledger.commit(replace(commit_at(units, 6), alerts=tuple(rows)))
+        for _ in range(45):
+            rig.second()
+        told = [json.loads(item.payload)["id"] for item in rig.outbox.peek("mqtt", 1000)]
+        assert told == [one.alert_id for one in rows]
 
 
 def test_the_last_of_everything_is_stored_at_stop(rig, tmp_path):
@@ -289,6 +351,6 @@ def test_without_a_broker_no_alert_is_kept(tmp_path):
     rig = Rig(tmp_path, names=("influxdb",))
     rig.connect()
     for _ in range(5):
-        rig.second(dampers=(damper_now("front_left", faults=("gap",)),))
+        rig.second(alerts=(alert_now("a"),))
     assert rig.outbox.counts("mqtt").waiting == {}
     rig.outbox.close()

@@ -148,7 +148,7 @@ def test_order_of_life(rig):
     assert (will.topic, will.qos, will.is_retained) == ("dutylog/v1/truck/status", 1, True)
     assert json.loads(will.payload)["state"] == "offline"
     flags = {(m.topic.split("/")[3], m.qos, m.is_retained) for m in rig.broker.told}
-    assert flags == {("status", 1, True), ("duty", 1, True), ("live", 0, False)}
+    assert flags == {("status", 1, True), ("duty", 1, True), ("live", 0, False), ("vehicle", 0, False)}
     assert rig.broker.closed == 1
 
 
@@ -255,8 +255,8 @@ def test_live_values_are_never_queued(rig):
         rig.snapshot()
         before = rig.seq
         until(lambda n=before: rig.output._shown_number == n, "looked at")
-    live = [m for m in told if "/live/" in m.topic]
-    assert LIVE_IN_LINE < len(live) <= LIVE_IN_LINE + 4
+    newest = [m for m in told if "/live/" in m.topic or m.topic.endswith("/vehicle")]
+    assert LIVE_IN_LINE < len(newest) <= LIVE_IN_LINE + 5
 
 
 def test_old_readings_and_places_without_a_damper_are_not_told_as_live(rig):
@@ -273,6 +273,8 @@ def test_old_readings_and_places_without_a_damper_are_not_told_as_live(rig):
     rig.output.wake()
     until(lambda: rig.output._shown_number == 100, "looked at")
     assert [m.topic for m in rig.broker.told if "/live/" in m.topic] == ["dutylog/v1/truck/live/front_left"]
+    # that they stand still, and why, is told each time all the same
+    assert [told["positions"] for told in rig.broker.of("vehicle")] == [["front_left"]] * 3
 
 
 def test_wrong_password_is_said_once_kept_and_healthy_never(rig):

@@ -23,12 +23,13 @@ from ledger.builders import commit_at, fill, open_ledger, totals_at
 from publish.brokers import Mosquitto, Reader, needs_mosquitto, retained
 from publish.contract import complaints
 from publish.influx_servers import ORG, TOKEN, database, real_influx
+from publish.samples import alert_now
 from web.core_socket import FakeCore
-from web.samples import damper_now, snapshot
+from web.samples import snapshot
 
 pytestmark = needs_mosquitto
 __all__ = ["database", "real_influx"]
-HURT = (damper_now("front_left", faults=("gap",)),)
+HURT = (alert_now("3f0c1b52-6d2e-4b7a-9c58-0d6d3f1a2b4c"),)
 SECRET = "correct horse"  # noqa: S105
 
 
@@ -136,7 +137,7 @@ def test_duty_live_and_status_arrive_as_described(world, broker):
     publisher = world.publish(broker.port)
     world.until(lambda: {m.topic for m in reader.of("duty")} == duty_topics(world), "duty of all")
     world.until(lambda: reader.of("live"), "live values")
-    world.until(lambda: reader.of("alert"), "an alert", dampers=HURT)
+    world.until(lambda: reader.of("alert"), "an alert", alerts=HURT)
     assert publisher.end() == 0, publisher.errors
     wait_until(lambda: reader.of("status")[-1].object["state"] == "offline", "offline", 10)
     assert {m.topic.split("/")[3] for m in reader.messages} == {"status", "duty", "live", "alert"}
@@ -178,7 +179,7 @@ def test_a_killed_broker_that_forgot_is_told_everything_again(world, broker):
     publisher = world.publish(broker.port)
     world.until(lambda: equals_ledger(world, retained(broker.port)), "duty")
     broker.kill()
-    world.until(lambda: publisher.output()["waiting"].get("alert"), "an alert waits", dampers=HURT)
+    world.until(lambda: publisher.output()["waiting"].get("alert"), "an alert waits", alerts=HURT)
     world.ledger.commit(commit_at(world.units, 12))
     assert publisher.output()["problem"]
     # Whoever reads must be there before the alert is, which nobody keeps for him.
@@ -186,7 +187,7 @@ def test_a_killed_broker_that_forgot_is_told_everything_again(world, broker):
     broker.start()
     reader = Reader(broker.port)
     publisher.process.send_signal(signal.SIGCONT)
-    world.until(lambda: reader.of("alert"), "the alert", dampers=HURT)
+    world.until(lambda: reader.of("alert"), "the alert", alerts=HURT)
     wait_until(lambda: equals_ledger(world, retained(broker.port)), "duty healed", 60)
     wait_until(lambda: publisher.output()["waiting"] == {}, "nothing waits", 30)
     assert {a.object["kind"] for a in reader.of("alert")} == {"damper_fault"}

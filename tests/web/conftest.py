@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -11,10 +12,14 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
+from web.browser_pages import WAIT_MS, SteadyCore, ThreadedPages, Watch
 from web.core_socket import FakeCore
+from web.samples import fake_ledger
 
 PAGES = (sys.executable, "-m", "dutylog.web")
 
@@ -83,3 +88,54 @@ def wait_until() -> Callable[..., None]:
             time.sleep(0.02)
 
     return wait
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Give a real browser; the tests that need one are skipped where there is none."""
+    program = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if program is None:
+        pytest.skip("no browser here; install one (Debian: apt-get install chromium) to run these tests")
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(
+            executable_path=program,
+            headless=True,
+            args=["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"],
+        )
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def pages(fake_core: FakeCore) -> Iterator[ThreadedPages]:
+    """Give the pages in a thread of the test, with a core and a ledger made up."""
+    with ThreadedPages(fake_core, fake_ledger(), fake_core.data_dir) as running:
+        yield running
+
+
+@pytest.fixture
+def steady(pages: ThreadedPages) -> Iterator[SteadyCore]:
+    """Give a core that sends the same again and again, as a standing vehicle does."""
+    with SteadyCore(pages.core) as core:
+        yield core
+
+
+@pytest.fixture
+def open_page(browser: Browser, pages: ThreadedPages) -> Iterator[Callable[..., tuple[Page, Watch]]]:
+    """Give a function that opens a path at a size and returns the page and what it complains about."""
+    contexts: list[BrowserContext] = []
+
+    def open_one(path: str, size: dict[str, Any], **more: Any) -> tuple[Page, Watch]:
+        context = browser.new_context(**size, **more)
+        context.set_default_timeout(WAIT_MS)
+        contexts.append(context)
+        page = context.new_page()
+        watch = Watch()
+        watch.listen_to(page)
+        page.goto(pages.address.rstrip("/") + path)
+        return page, watch
+
+    expect.set_options(timeout=WAIT_MS)
+    yield open_one
+    for context in contexts:
+        context.close()

@@ -8,7 +8,15 @@ from typing import Any
 from dutylog.engine.state import damper_state
 from dutylog.errors import LedgerError
 from dutylog.publish.snapshot import DamperNow, Snapshot, SourceNow, TripNow, VehicleName
-from dutylog.web.view import DamperDetail, DamperSummary, InstallRow, TripDamperRow, TripDetail, TripSummary
+from dutylog.web.view import (
+    DamperDetail,
+    DamperSummary,
+    InstallRow,
+    TripAlertRow,
+    TripDamperRow,
+    TripDetail,
+    TripSummary,
+)
 
 POSITIONS = ("front_left", "front_right", "rear_left", "rear_right")
 BODIES_C = (88.4, 104.6, 113.2, 97.1)
@@ -91,6 +99,27 @@ def trip_damper(position: str, energy_j: float, **changes: Any) -> TripDamperRow
         peak_compression_mps=4.1,
         peak_rebound_mps=2.2,
         coverage_ratio=1.0,
+    )
+    return replace(base, **changes)
+
+
+def trip_alert(**changes: Any) -> TripAlertRow:
+    """Return an alert raised in a trip, over since, that Ana has seen."""
+    base = TripAlertRow(
+        id="3f0c1b52-6d2e-4b7a-9c58-0d6d3f1a2b4c",
+        kind="body_over_limit",
+        position="front_left",
+        subject=None,
+        level="act_now",
+        state="cleared",
+        text="front left: body over its limit of 120 °C",
+        remedy="ease off",
+        raised_utc_s=1_764_000_100.0,
+        utc_trusted=True,
+        lasted_s=95.0,
+        acknowledged_by="Ana",
+        acknowledged_utc_s=1_764_000_130.0,
+        acknowledged_utc_trusted=True,
     )
     return replace(base, **changes)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
@@ -15,6 +16,7 @@ from dutylog.clock import ManualClock, SystemClock
 from dutylog.publish.core_link import LineSplitter, SocketReader
 from dutylog.publish.snapshot import MAX_LINE_BYTES, encode_snapshot
 from dutylog.sockets import LIVE, unix_address
+from dutylog.web.events import LiveText
 from dutylog.web.feed import LiveFeed
 from web.core_socket import FakeCore
 from web.samples import snapshot
@@ -80,9 +82,9 @@ async def test_a_slow_reader_gets_only_the_newest() -> None:
     feed = LiveFeed(ManualClock())
     for seq in range(1, 100):
         feed.accept_line(encode_snapshot(snapshot(seq)))
-    received = await feed.wait_after(3)
-    assert received is not None
-    assert received.snapshot.seq == 99
+    assert await feed.wait_after(3) == 99
+    assert feed.newest is not None
+    assert feed.newest.snapshot.seq == 99
 
 
 async def test_every_waiting_reader_wakes_for_news_and_for_the_end() -> None:
@@ -91,11 +93,40 @@ async def test_every_waiting_reader_wakes_for_news_and_for_the_end() -> None:
     waits = [asyncio.create_task(feed.wait_after(0)) for _ in range(3)]
     await asyncio.sleep(0)
     feed.accept_line(encode_snapshot(snapshot(7)))
-    assert [r.snapshot.seq for r in await asyncio.gather(*waits) if r] == [7, 7, 7]
+    assert await asyncio.gather(*waits) == [1, 1, 1]
     waits = [asyncio.create_task(feed.wait_after(1)) for _ in range(3)]
     await asyncio.sleep(0)
     feed.close()
     assert await asyncio.gather(*waits) == [None, None, None]
+
+
+async def test_screens_that_wait_share_one_text_and_one_that_comes_later_gets_a_true_age() -> None:
+    """Twenty screens cost one; but a text of a minute ago says that its readings are fresh."""
+    clock = ManualClock()
+    feed = LiveFeed(clock)
+    text = LiveText(feed)
+    feed.accept_line(encode_snapshot(snapshot(1)))
+    first = text.event(1)
+    assert text.event(1) is first
+    clock.advance(60.0)
+    later = text.event(1)
+    assert [json.loads(one.split(b"data: ")[1].split(b"\n")[0])["age_s"] for one in (first, later)] == [0.0, 60.0]
+    feed.accept_line(encode_snapshot(snapshot(2)))
+    assert b'"seq":2,' in text.event(2)
+
+
+async def test_what_is_wrong_with_the_way_is_told_without_a_new_snapshot() -> None:
+    """A screen must not wait for data to learn why there is none; the same words wake nobody twice."""
+    feed = LiveFeed(ManualClock())
+    wait = asyncio.create_task(feed.wait_after(0))
+    await asyncio.sleep(0)
+    feed.say("broker x is out of reach")
+    assert await wait == 1
+    feed.say("broker x is out of reach")
+    assert feed.changes_count == 1
+    assert b'"notice":"broker x is out of reach"' in LiveText(feed).event(1)
+    feed.say("")
+    assert b'"notice":null' in LiveText(feed).event(2)
 
 
 @asynccontextmanager

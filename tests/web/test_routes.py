@@ -406,7 +406,7 @@ async def test_health_says_that_the_ledger_was_put_right(pages: Pages) -> None:
 async def test_hostile_source_text_cannot_add_a_line_to_health(pages: Pages) -> None:
     """Only whole facts of ours start a line."""
     pages.feed.accept_line(encode_snapshot(snapshot(1, vehicle=VehicleName("v", "x"), drops={"a\u2028b": 1})))
-    assert len((await pages.get("/health")).content.split(b"\n")) == 16
+    assert len((await pages.get("/health")).content.split(b"\n")) == 18
 
 
 async def test_no_place_left_is_503_in_one_line(make_pages: Callable[..., Pages]) -> None:

@@ -45,7 +45,6 @@ def events_of(response: httpx.Response) -> Iterator[tuple[str, dict[str, Any]]]:
         (["--data", ".", "--port", "99999"], "99999"),
         (["--data", ".", "--port", "x"], "x"),
         (["--data", ".", "--listen", "not-an-address"], "not-an-address"),
-        (["--data", ".", "--listen", "203.0.113.7"], "203.0.113.7"),
         (["--data", ".", "--fd", "77"], "77"),
         (["--data", ".", "--unknown"], "--unknown"),
     ],
@@ -106,7 +105,9 @@ def test_a_phone_that_does_not_read_skips_and_holds_nobody_up(
         slow.settimeout(20)
         got = b""
         while f'"seq":{last}'.encode() not in got:
-            got += slow.recv(1 << 20)
+            piece = slow.recv(1 << 20)
+            assert piece, "let go as a phone out of reach, because this machine was too slow"
+            got += piece
         assert 1 < got.count(b"event: snapshot") < last
         assert process.poll() is None
 

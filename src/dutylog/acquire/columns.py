@@ -3,25 +3,36 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from dutylog.acquire.table import Table
-from dutylog.config.columns import AMBIENT, BODY_END, INSTANT, TRAVEL_END, VEHICLE_SPEED
+from dutylog.config.columns import AMBIENT, BODY_END, INSTANT, PRESSURE_ENDS_PA, TRAVEL_END, VEHICLE_SPEED
 from dutylog.errors import RecordingError
-from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Channel
+from dutylog.recording.block import (
+    AMBIENT_TEMPERATURE,
+    BODY_TEMPERATURE,
+    RESERVOIR_PRESSURE,
+    SPEED,
+    TRAVEL,
+    Channel,
+)
 
 _VEHICLE = ((AMBIENT, AMBIENT_TEMPERATURE, "c"), (VEHICLE_SPEED, SPEED, "mps"))
 
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """Columns to read: travel in the order of the positions, then the slow ones, with their channels."""
+    """Columns to read: travel in the order of the positions, then the slow ones, with their channels.
+
+    slow_factors: value of the channel for one of the column.
+    """
 
     travel: tuple[str, ...]
     travel_channels: tuple[Channel, ...]
     slow: tuple[str, ...]
     slow_channels: tuple[Channel, ...]
+    slow_factors: tuple[float, ...]
     ignored: tuple[str, ...]
 
     @property
@@ -36,29 +47,48 @@ def pick_columns(table: Table, positions: Sequence[str], body_positions: Sequenc
     Args:
         table: the open file.
         positions: those with a travel column of their own, in the order wanted.
-        body_positions: those whose body temperature is taken where the file has it.
+        body_positions: those whose body temperature and reservoir pressure are taken where the file has them.
     Raises:
         RecordingError: t_s or a travel column missing, a name twice, a column without numbers.
     """
     check_instant(table)
     travel = tuple(f"{position}{TRAVEL_END}" for position in positions)
     _check_travel(table, positions, travel)
-    slow: list[tuple[str, Channel]] = [
-        (f"{position}{BODY_END}", Channel(position, BODY_TEMPERATURE, "c")) for position in body_positions
-    ]
-    slow += [(name, Channel("", quantity, unit)) for name, quantity, unit in _VEHICLE]
-    slow = [(name, channel) for name, channel in slow if name in table.columns]
-    wanted = (INSTANT, *travel, *(name for name, _ in slow))
+    slow = [(name, channel, factor) for name, channel, factor in _slow(body_positions) if name in table.columns]
+    _check_pressures(table, [(name, channel.name) for name, channel, _ in slow if channel.unit == "pa"])
+    wanted = (INSTANT, *travel, *(name for name, _, _ in slow))
     for name in wanted:
         if problem := table.problem_of(name):
             raise RecordingError(f"{table.path}: column {name} {problem}; write it as plain numbers")
     return Columns(
         travel=travel,
         travel_channels=tuple(Channel(position, TRAVEL, "mm") for position in positions),
-        slow=tuple(name for name, _ in slow),
-        slow_channels=tuple(channel for _, channel in slow),
+        slow=tuple(name for name, _, _ in slow),
+        slow_channels=tuple(channel for _, channel, _ in slow),
+        slow_factors=tuple(factor for _, _, factor in slow),
         ignored=tuple(name for name in table.columns if name not in wanted),
     )
+
+
+def _slow(positions: Sequence[str]) -> Iterator[tuple[str, Channel, float]]:
+    """Yield every slow column there may be, with its channel and factor."""
+    for position in positions:
+        yield f"{position}{BODY_END}", Channel(position, BODY_TEMPERATURE, "c"), 1.0
+    for position in positions:
+        for end, factor_pa in PRESSURE_ENDS_PA.items():
+            yield f"{position}{end}", Channel(position, RESERVOIR_PRESSURE, "pa"), factor_pa
+    for name, quantity, unit in _VEHICLE:
+        yield name, Channel("", quantity, unit), 1.0
+
+
+def _check_pressures(table: Table, columns: Sequence[tuple[str, str]]) -> None:
+    first: dict[str, str] = {}
+    for name, position in columns:
+        if position in first:
+            raise RecordingError(
+                f"{table.path}: columns {first[position]} and {name} both tell the pressure of {position}; remove one"
+            )
+        first[position] = name
 
 
 def check_instant(table: Table) -> None:

@@ -72,7 +72,8 @@ class RecordingFileSource:
             block_rows: rows of travel in a batch, None for the whole file in one.
             pace: multiple of real time, None for as fast as possible.
             clock: for pace; the machine's own by default.
-            body_positions: those whose body temperature is read, by default the same positions.
+            body_positions: those whose body temperature and reservoir pressure are read, by default the same
+                positions.
             sources: where the file has our columns under other names or in other units.
         Raises:
             RecordingError: one line with file, place, value seen and remedy.
@@ -284,4 +285,6 @@ class RecordingFileSource:
         self._end_ns = last_ns
         indices = np.arange(run.first_index, run.first_index + run.n)
         slow = rows.values[:, len(columns.travel) :]
+        if any(factor != 1.0 for factor in columns.slow_factors):
+            slow = slow * np.array(columns.slow_factors)
         return _Piece(run, rows.instants_ns, data, tuple(s.take(indices, slow) for s in self._samplers))

@@ -114,6 +114,8 @@ def totals_to_json(totals: Totals, is_lifetime: bool) -> dict[str, Any]:
         f"strokes_{total}count": totals.strokes_count,
         f"compression_strokes_{total}count": totals.compression_strokes_count,
         f"bottom_outs_{total}count": totals.bottom_outs_count,
+        f"cavitation_{total}s": totals.cavitation_us / 1e6,
+        f"cavitation_energy_{total}j": totals.cavitation_energy_uj / 1e6,
         f"shaft_travel_{total}m": totals.shaft_travel_um / 1e6,
         f"stroke_travel_{total}m": totals.stroke_travel_um / 1e6,
         f"measured_{total}s": totals.measured_us / 1e6,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +13,10 @@ import click
 from dutylog import config
 from dutylog.engine.heap import keep_freed_memory
 from dutylog.engine.integrate import integrate as integrate_recording
-from dutylog.engine.report import Integration
+from dutylog.engine.report import Integration, OnHeat
 from dutylog.engine.signals import SignalExport
+from dutylog.heat.beside import HeatBeside
+from dutylog.heat.series import DamperSeries
 
 _ROWS = (
     ("energy", "energy_j", "kJ", 1e-3, ".3f"),
@@ -45,24 +48,40 @@ def integrate(config_path: Path, form: str, signals: Path | None, events: Path |
     """
     keep_freed_memory()
     settings = config.load(config_path)
-    if signals is None and events is None:
-        work = _integrate(recording, settings)
-    else:
-        with SignalExport(settings.vehicle, signals, events) as export:
-            work = _integrate(recording, settings, export)
-    result = work.to_dict()
+    with closing(HeatBeside()) as heat:
+        # The table has no room for a temperature a second, so nobody waits for them there.
+        on_heat = heat.take if form == "json" else None
+        if signals is None and events is None:
+            work = _integrate(recording, settings, on_heat)
+        else:
+            with SignalExport(settings.vehicle, signals, events) as export:
+                work = _integrate(recording, settings, on_heat, export)
+        result, followed = work.to_dict(), heat.finish()
     if form == "json":
-        click.echo(json.dumps(result, allow_nan=False))
+        _echo_json(result, followed)
     else:
         for note in result["notes"]:
             click.echo(f"note: {note}", err=True)
         click.echo("\n".join([*_table(result["dampers"]), *_clock_lines(result["clock"])]))
 
 
-def _integrate(recording: Path, settings: config.Settings, export: SignalExport | None = None) -> Integration:
+def _echo_json(result: dict[str, Any], followed: dict[str, DamperSeries]) -> None:
+    """Write the JSON form a damper at a time: a value of heat a second makes long lists of days of a recording."""
+    dampers = result.pop("dampers")
+    click.echo(json.dumps(result, allow_nan=False)[:-1] + ', "dampers": {', nl=False)
+    for number, (position, damper) in enumerate(dampers.items()):
+        heat = followed[position].to_dict() if position in followed else {}
+        text = json.dumps(damper | heat, allow_nan=False)
+        click.echo(f"{', ' if number else ''}{json.dumps(position)}: {text}", nl=False)
+    click.echo("}}")
+
+
+def _integrate(
+    recording: Path, settings: config.Settings, on_heat: OnHeat | None, export: SignalExport | None = None
+) -> Integration:
     vehicle, columns = settings.vehicle, settings.columns
     if not sys.stderr.isatty():
-        return integrate_recording(recording, vehicle, columns=columns, export=export)
+        return integrate_recording(recording, vehicle, columns=columns, export=export, on_heat=on_heat)
     with click.progressbar(length=1000, label=f"integrating {recording.name}", file=sys.stderr) as bar:
         shown = 0
 
@@ -71,7 +90,7 @@ def _integrate(recording: Path, settings: config.Settings, export: SignalExport 
             bar.update(int(share * 1000) - shown)
             shown = int(share * 1000)
 
-        return integrate_recording(recording, vehicle, columns=columns, progress=show, export=export)
+        return integrate_recording(recording, vehicle, columns=columns, progress=show, export=export, on_heat=on_heat)
 
 
 def _table(dampers: dict[str, dict[str, Any]]) -> list[str]:

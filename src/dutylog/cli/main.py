@@ -33,14 +33,19 @@ EXIT_BROKEN_PIPE = 141
 DEBUG_VARIABLE = "DUTYLOG_DEBUG"
 
 COMMANDS = {
+    "access": ("dutylog.cli.access", "Access code and certificate of the pages."),
+    "alert": ("dutylog.cli.alert", "Alerts: list, acknowledge."),
     "bundle": ("dutylog.cli.bundle", "Pack what support needs into one file, without secrets."),
     "calibrate": ("dutylog.cli.calibrate", "Sensors: travel, temperature, show."),
     "check": ("dutylog.cli.check", "Is everything ready to measure, and what to do if not."),
     "config": ("dutylog.cli.config", "Check a vehicle file or print an example."),
     "damper": ("dutylog.cli.damper", "Dampers: list, show, add, install, remove."),
     "demo": ("dutylog.cli.demo", "Drive a simulated vehicle and show the live page."),
+    "follow": ("dutylog.cli.follow", "Show the live page of a vehicle elsewhere, over a broker."),
+    "heat": ("dutylog.cli.heat", "What was learned of each damper's heat: show, reset."),
     "integrate": ("dutylog.cli.integrate", "Work out the duty in a recording."),
     "ledger": ("dutylog.cli.ledger", "Check, back up and look after the ledger."),
+    "push": ("dutylog.cli.push", "Push test: frequency and damping ratio of each corner."),
     "recording": ("dutylog.cli.recording", "Raw logs: list, check, export."),
     "run": ("dutylog.cli.run", "Log a vehicle: sample, keep, integrate, show."),
     "trip": ("dutylog.cli.trip", "Trips: list, show."),

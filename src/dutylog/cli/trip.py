@@ -88,7 +88,8 @@ def show(place: DataPlace, number: int, form: str, units: str) -> None:
         content = _trip_to_json(found) | {"dampers": dampers, "axles": [_pair_to_json(pair) for pair in pairs]}
         click.echo(json_text(engine, content))
         return
-    click.echo("\n".join([*_trip_lines(found, units), "", *_damper_lines(found, labels, units)]))
+    lines = [*_trip_lines(found, units), "", *_damper_lines(found, labels, units), *_cavitation_lines(found, units)]
+    click.echo("\n".join(lines))
     if pairs:
         rows = [(p.axle, energy_text(p.left_uj, units), energy_text(p.right_uj, units), _share_text(p)) for p in pairs]
         heads = ("axle", f"left {energy_head(units)}", f"right {energy_head(units)}", "left / right")
@@ -165,6 +166,16 @@ def _damper_lines(found: Trip, labels: Mapping[str, str], units: str) -> list[st
         for one in found.row.dampers
     ]
     return table_text(heads, rows, left=2).splitlines()
+
+
+def _cavitation_lines(found: Trip, units: str) -> list[str]:
+    """Return a line for each damper that was beyond its cavitation margin."""
+    return [
+        f"{one.position}: {one.totals.cavitation_us / 1e6:.1f} s beyond the cavitation margin; "
+        f"{energy_head(units)} {energy_text(one.totals.cavitation_energy_uj, units)} of its heat is uncertain"
+        for one in found.row.dampers
+        if one.totals.cavitation_us
+    ]
 
 
 def _energy_uj(found: Trip) -> int:

@@ -13,6 +13,7 @@ from urllib.parse import urlsplit
 
 from dutylog.config.column_checks import check_columns
 from dutylog.config.curves import check_curve
+from dutylog.config.gas_checks import check_gas
 from dutylog.config.limits import (
     LEAST_STEP,
     LIMITS,
@@ -55,7 +56,7 @@ def check_document(raw: dict[str, Any], rest: dict[str, Any], report: Report) ->
     _check_source(_table(raw.get("source")), rest.get("source", {}), report)
     check_sensors(raw, rest, report)
     _note_listen(rest.get("web", {}), report)
-    _check_outputs(_table(raw.get("mqtt")), rest, report)
+    check_outputs(_table(raw.get("mqtt")), rest, report)
     check_columns(_table(rest.get("import")).get("columns", {}), raw, report)
 
 
@@ -188,6 +189,7 @@ def _check_profile(profile: dict[str, Any], path: KeyPath, report: Report) -> No
         text = f"{show_number(bore_mm)} mm is not wider than the shaft of {show_number(shaft_mm)} mm"
         report.problem((*path, "bore_diameter_mm"), text)
     _check_heat(profile, path, report)
+    check_gas(profile, path, report)
     if "force_curve" in profile:
         check_curve(profile["force_curve"], (*path, "force_curve"), report)
     _check_force_at(profile, path, report)
@@ -254,10 +256,15 @@ def _check_source(raw_source: dict[str, Any], source: dict[str, Any], report: Re
 def _note_listen(web: dict[str, Any], report: Report) -> None:
     listen = web.get("listen")
     if listen is not None and not ipaddress.ip_address(listen).is_loopback:
-        report.note(("web", "listen"), f"{show_text(listen)}: the page has no password; all who reach it see it")
+        seen = "all who reach the page see it, once an access code is set (dutylog access set)"
+        open_line = (
+            "" if web.get("tls") is True else "; without tls = true the code travels readable for all on the way"
+        )
+        report.note(("web", "listen"), f"{show_text(listen)}: {seen}{open_line}")
 
 
-def _check_outputs(raw_mqtt: dict[str, Any], rest: dict[str, Any], report: Report) -> None:
+def check_outputs(raw_mqtt: dict[str, Any], rest: dict[str, Any], report: Report) -> None:
+    """Check [mqtt] and [influxdb]; arguments as those of `check_document`, raw_mqtt being the raw [mqtt]."""
     mqtt = _table(rest.get("mqtt"))
     if "password_file" in raw_mqtt and "username" not in raw_mqtt:
         report.problem(("mqtt", "username"), 'missing; a password needs a user, username = "..."')

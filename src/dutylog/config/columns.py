@@ -6,15 +6,18 @@ Conversions are exact by definition (units.py) and done once, where the file is 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from dutylog.units import KMPH_PER_MPS, MM_PER_INCH, MPS_PER_MPH, ZERO_C_IN_K
+from dutylog.units import KMPH_PER_MPS, MM_PER_INCH, MPS_PER_MPH, PA_PER_BAR, PA_PER_KPA, PA_PER_PSI, ZERO_C_IN_K
 
 INSTANT = "t_s"
 TRAVEL_END = "_travel_mm"
 BODY_END = "_body_c"
+PRESSURE_END = "_pressure_bar"
+PRESSURE_ENDS_PA = {PRESSURE_END: PA_PER_BAR, "_pressure_psi": PA_PER_PSI, "_pressure_kpa": PA_PER_KPA}
+"""Ends of columns of reservoir pressure, gauge, and what one of their unit is [Pa]; a recording may have any."""
 AMBIENT = "ambient_c"
 VEHICLE_SPEED = "speed_mps"
 
@@ -41,6 +44,7 @@ _TIME = {"s": _OURS, "ms": Unit(divisor=1000.0), "us": Unit(divisor=1_000_000.0)
 _LENGTH = {"mm": _OURS, "cm": Unit(10.0), "m": Unit(1000.0), "in": Unit(MM_PER_INCH)}
 _TEMPERATURE = {"C": _OURS, "F": Unit(5.0, 9.0, 32.0), "K": Unit(zero=ZERO_C_IN_K)}
 _SPEED = {"m/s": _OURS, "km/h": Unit(divisor=KMPH_PER_MPS), "mph": Unit(MPS_PER_MPH)}
+_PRESSURE = {"bar": _OURS, "psi": Unit(PA_PER_PSI, PA_PER_BAR), "kPa": Unit(PA_PER_KPA, PA_PER_BAR)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,14 +79,17 @@ def units_of(target: str) -> tuple[str, dict[str, Unit]]:
         return "length", _LENGTH
     if target == VEHICLE_SPEED:
         return "speed", _SPEED
+    if target.endswith(PRESSURE_END):
+        return "pressure", _PRESSURE
     return "temperature", _TEMPERATURE
 
 
-def targets_of(positions: Iterable[str], sensors: Iterable[str]) -> tuple[str, ...]:
+def targets_of(positions: Sequence[str], sensors: Iterable[str]) -> tuple[str, ...]:
     """Return every column a recording may have.
 
     Args:
         positions: all of the vehicle. sensors: those with a travel sensor of their own.
     """
     travel = [f"{position}{TRAVEL_END}" for position in sensors]
-    return (INSTANT, *travel, *(f"{position}{BODY_END}" for position in positions), AMBIENT, VEHICLE_SPEED)
+    own = [f"{position}{end}" for end in (BODY_END, PRESSURE_END) for position in positions]
+    return (INSTANT, *travel, *own, AMBIENT, VEHICLE_SPEED)

@@ -45,6 +45,10 @@ MM_PER_S = Mixup("mm/s", 1e-3)
 INCHES_PER_S = Mixup("in/s", 0.0254)
 MEGABYTES = Mixup("MB", 0.001)
 KILONEWTONS = Mixup("kN", 1000.0)
+BARS = Mixup("bar", 14.5037738)
+PSI = Mixup("psi", 0.0689475729)
+LITRES = Mixup("litres", 1000.0)
+CUBIC_INCHES = Mixup("cubic inches", 16.387064)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +90,9 @@ LIMITS = {
     "reference_c": Limit(-20, 80, "°C", _TEMPERATURE),
     "body_limit_c": Limit(60, 200, "°C", _TEMPERATURE),
     "oil_limit_c": Limit(60, 200, "°C", _TEMPERATURE),
+    "charge_psi": Limit(30, 600, "psi", (BARS,)),
+    "charge_bar": Limit(2, 41, "bar", (PSI,)),
+    "gas_volume_ml": Limit(20, 5000, "ml", (LITRES, CUBIC_INCHES)),
     "pace": Limit(0, 100_000, ""),
     "seed": Limit(0, 2**32 - 1, ""),
     "port": Limit(1, 65_535, ""),

@@ -19,6 +19,7 @@ from dutylog.config.schema import (
     DamperTable,
     Document,
     InfluxdbTable,
+    MqttTable,
     Points,
     ProfileTable,
     SourceTable,
@@ -46,10 +47,14 @@ from dutylog.config.translate import read_document
 from dutylog.domain.vehicle import Damper, ForceAt, ForceCurve, Profile, Vehicle
 from dutylog.errors import ConfigError
 from dutylog.recording.block import RESERVOIR_PRESSURE
-from dutylog.units import PA_PER_PSI
+from dutylog.units import PA_PER_BAR, PA_PER_KPA, PA_PER_PSI
 
 LARGEST_BYTES = 256 * 1024
 """Twenty times a vehicle with four long curves; more is another kind of file (judgement)."""
+
+COUNTS = 32768
+"""Counts of a converter's whole range. Source: data sheet SBAS444, table of input signal against ideal output code."""
+_PA_PER = {"psi": PA_PER_PSI, "bar": PA_PER_BAR, "kPa": PA_PER_KPA}
 
 TLS_PORT, PLAIN_PORT = 8883, 1883
 """Source: IANA service names secure-mqtt and mqtt."""
@@ -69,8 +74,7 @@ def parse_settings(data: bytes, path: Path) -> Settings:
     Raises:
         ConfigError: with one line for each problem.
     """
-    text = _decode(data, path)
-    raw = _parse(text, path)
+    text, raw = _parsed(data, path)
     report = Report(path, text)
     document, rest = read_document(raw, report)
     check_document(raw, rest, report)
@@ -80,17 +84,27 @@ def parse_settings(data: bytes, path: Path) -> Settings:
         vehicle=_vehicle(document),
         data_dir=None if document.data.dir is None else _resolve(document.data.dir, path),
         source=None if document.source is None else _source(document.source, path),
-        web=WebSettings(document.web.listen, document.web.port),
+        web=WebSettings(document.web.listen, document.web.port, document.web.tls, tuple(document.web.names)),
         trip=TripSettings(grace_s=document.trip.grace_min * 60.0),
         path=path,
         text_hash=hashlib.sha256(data).hexdigest(),
         notes=report.notes,
         columns=_columns(document),
         log=LogSettings(document.log.keep_days * 86_400.0, round(document.log.keep_gb * 1e9)),
-        mqtt=_mqtt(document, path),
+        mqtt=None if document.mqtt is None else mqtt_settings(document.mqtt, _vehicle(document).vehicle_id, path),
         influxdb=None if document.influxdb is None else _influxdb(document.influxdb, path),
         sensors=_sensors(document),
     )
+
+
+def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
+    """Return text and content of a TOML file; ConfigError when it can't be read or is none."""
+    return _parsed(_read(path), path)
+
+
+def _parsed(data: bytes, path: Path) -> tuple[str, dict[str, Any]]:
+    text = _decode(data, path)
+    return text, _parse(text, path)
 
 
 def _read(path: Path) -> bytes:
@@ -147,10 +161,8 @@ def _source(table: SourceTable, path: Path) -> SourceSettings:
     return SourceSettings(table.kind, table.pace, file, table.scenario, table.seed)
 
 
-def _mqtt(document: Document, path: Path) -> MqttSettings | None:
-    table = document.mqtt
-    if table is None:
-        return None
+def mqtt_settings(table: MqttTable, vehicle_id: str, path: Path) -> MqttSettings:
+    """Return [mqtt] with its defaults filled in; path: the file whose folder relative paths start at."""
     return MqttSettings(
         host=table.host,
         port=table.port or (TLS_PORT if table.tls else PLAIN_PORT),
@@ -158,7 +170,7 @@ def _mqtt(document: Document, path: Path) -> MqttSettings | None:
         ca_file=_optional(table.ca_file, path),
         username=table.username,
         password_file=_optional(table.password_file, path),
-        client_id=table.client_id or f"dutylog-{document.vehicle.id or make_slug(document.vehicle.name)}",
+        client_id=table.client_id or f"dutylog-{vehicle_id}",
     )
 
 
@@ -193,8 +205,9 @@ def _place(table: ChipTable) -> ChipPlace:
 def _adc(table: AdcTable) -> AdcSettings:
     inputs = []
     for entry in table.input:
-        factor = PA_PER_PSI if entry.measures == RESERVOIR_PRESSURE else 1.0
-        scale = tuple((volts, value * factor) for volts, value in _pairs(entry.points))
+        factor = _PA_PER[entry.unit or "psi"] if entry.measures == RESERVOIR_PRESSURE else 1.0
+        per_reading_v = table.range_v / COUNTS if entry.reading == "counts" else 1.0
+        scale = tuple((reading * per_reading_v, value * factor) for reading, value in _pairs(entry.points))
         inputs.append(AdcInput(entry.number, entry.measures, entry.position or "", scale))
     return AdcSettings(_place(table), table.chip, table.range_v, tuple(inputs))
 
@@ -263,4 +276,13 @@ def _profile(name: str, table: ProfileTable) -> Profile:
         reference_c=table.reference_c,
         body_limit_c=table.body_limit_c,
         oil_limit_c=table.oil_limit_c,
+        has_base_valve=table.base_valve,
+        charge_pa=_charge_pa(table),
+        gas_volume_m3=None if table.gas_volume_ml is None else table.gas_volume_ml / 1e6,
     )
+
+
+def _charge_pa(table: ProfileTable) -> float | None:
+    if table.charge_psi is not None:
+        return table.charge_psi * PA_PER_PSI
+    return None if table.charge_bar is None else table.charge_bar * PA_PER_BAR

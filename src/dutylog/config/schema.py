@@ -53,6 +53,11 @@ def _host_complaint(text: str) -> str | None:
     return None if HOST.fullmatch(text) else f'{show_text(text)} is no host name or IP address, write "broker.example"'
 
 
+def _name_complaint(text: str) -> str | None:
+    good = len(text) <= 253 and re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?", text, re.ASCII)
+    return None if good else f'{show_text(text)} is no host name, write "truck.local"'
+
+
 def _url_complaint(text: str) -> str | None:
     if "@" in text:
         # Not shown: what stands before it is a secret, and this line may land in a log.
@@ -81,6 +86,7 @@ Slug = Annotated[str, _refuse(slug_complaint)]
 InputName = Annotated[str, _refuse(lambda text: slug_complaint(text) if text else None)]
 Text = Annotated[str, _refuse(text_complaint)]
 Host = Annotated[str, _refuse(_host_complaint)]
+HostName = Annotated[str, _refuse(_name_complaint)]
 Url = Annotated[str, _refuse(_url_complaint)]
 PathText = Annotated[str, _refuse(_path_complaint)]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
@@ -146,6 +152,16 @@ class ProfileTable(Table):
     oil_limit_c: Annotated[float, _within("oil_limit_c")] | None = Field(
         default=None, description="oil temperature that must not be passed"
     )
+    base_valve: bool | None = Field(default=None, description="whether it has a base valve")
+    charge_psi: Annotated[float, _within("charge_psi")] | None = Field(
+        default=None, description="nitrogen charge at full extension, cold, in psi gauge"
+    )
+    charge_bar: Annotated[float, _within("charge_bar")] | None = Field(
+        default=None, description="nitrogen charge at full extension, cold, in bar gauge"
+    )
+    gas_volume_ml: Annotated[float, _within("gas_volume_ml")] | None = Field(
+        default=None, description="room of the nitrogen at full extension, cold"
+    )
 
 
 class DataTable(Table):
@@ -203,7 +219,9 @@ class AdcInputTable(Table):
         description='"travel", "reservoir_pressure", "battery_voltage" or "reference"'
     )
     position: Slug | None = Field(default=None, description="the damper's position")
-    points: Points | None = Field(default=None, description="[volts, psi] or [volts at the input, volts] pairs")
+    unit: Literal["psi", "bar", "kPa"] | None = Field(default=None, description='"psi", "bar" or "kPa", all gauge')
+    reading: Literal["volts", "counts"] | None = Field(default=None, description='"volts" or "counts"')
+    points: Points | None = Field(default=None, description="[reading, pressure] or [volts at the input, volts] pairs")
 
 
 class AdcTable(ChipTable):
@@ -230,6 +248,10 @@ class WebTable(Table):
         default="127.0.0.1", description="address the page listens on"
     )
     port: Annotated[int, _within("port")] = Field(default=8321, description="port the page listens on")
+    tls: bool = Field(default=False, description="whether its line is encrypted, with a certificate made here")
+    names: Annotated[list[HostName], Field(max_length=8)] = Field(
+        default_factory=list, description="further host names people type for it"
+    )
 
 
 class TripTable(Table):

@@ -144,6 +144,9 @@ def _check_adc(adc: dict[str, Any], path: KeyPath, report: Report) -> None:
             report.problem((*key, "points"), "missing; at least two pairs, such as [[0.5, 0.0], [4.5, 500.0]]")
         elif measures is not None and measures not in _SCALED and "points" in entry:
             report.problem((*key, "points"), f"means nothing with measures = {show_text(measures)}")
+        for name in ("unit", "reading"):
+            if name in entry and measures not in (None, "reservoir_pressure"):
+                report.problem((*key, name), f"means nothing with measures = {show_text(measures)}")
         volts = [pair[0] for pair in entry.get("points", [])]
         if any(later <= earlier for earlier, later in pairwise(volts)):
-            report.problem((*key, "points"), "volts must rise from pair to pair")
+            report.problem((*key, "points"), "readings must rise from pair to pair")

@@ -32,10 +32,12 @@ class SourceSettings:
 
 @dataclass(frozen=True, slots=True)
 class WebSettings:
-    """Where the page listens; `listen` is an IP address in text."""
+    """Where the page listens; `listen` is an IP address in text. names: further host names people may type."""
 
     listen: str = "127.0.0.1"
     port: int = 8321
+    tls: bool = False
+    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

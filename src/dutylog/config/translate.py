@@ -5,9 +5,9 @@ from __future__ import annotations
 import copy
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from dutylog.config.limits import LIMITS, show_text
@@ -62,10 +62,19 @@ _EMPTY_TABLE_PATTERNS = (
 )
 
 
+_Model = TypeVar("_Model", bound=BaseModel)
+
+
 def read_document(raw: dict[str, Any], report: Report) -> tuple[Document | None, dict[str, Any]]:
+    """Check a vehicle file; see `read_as`."""
+    return read_as(Document, raw, report)
+
+
+def read_as(model: type[_Model], raw: dict[str, Any], report: Report) -> tuple[_Model | None, dict[str, Any]]:
     """Check types, keys and single numbers.
 
     Args:
+        model: Document, or one of some of its tables.
         raw: the file as the TOML reader gives it.
         report: takes a line for each problem.
     Returns:
@@ -73,7 +82,7 @@ def read_document(raw: dict[str, Any], report: Report) -> tuple[Document | None,
         left has the right type, so that the remaining checks can go on and tell the rest.
     """
     try:
-        return Document.model_validate(raw), raw
+        return model.model_validate(raw), raw
     except ValidationError as err:
         found = err.errors(include_url=False)
     rest = copy.deepcopy(raw)

@@ -47,6 +47,7 @@ def main() -> int:
     if not arguments.no_page:
         listen, port = settings.web.listen, arguments.port or settings.web.port
         page = ["--data", str(data_dir), "--listen", listen, "--port", str(port)]
+        page += [*(["--tls"] if settings.web.tls else []), *(f"--name={name}" for name in settings.web.names)]
         children.append(Child("page", python_module("dutylog.web", *page), sign=page_sign(listen, port)))
     clock = SystemClock()
     manager = ServiceManager(os.environ, clock)

@@ -17,13 +17,17 @@ from dutylog.duty.totals import Totals
 from dutylog.engine.engine import Engine, is_named
 from dutylog.engine.output import MinuteRow, TripRow
 from dutylog.errors import LedgerCorrupt, LedgerError, LedgerFull
+from dutylog.heat.vehicle_heat import VehicleHeat
 from dutylog.ledger.ledger import Ledger
-from dutylog.ledger.rows import Commit, Epoch, Stamp
+from dutylog.ledger.rows import AlertRow, Commit, Epoch, Stamp
 from dutylog.recording.errand import Errand
 from dutylog.recording.segment_files import unanswered
 from dutylog.units import NS_PER_S
 
 COLD_NS = 30 * NS_PER_S
+HEAT_NS = 120 * NS_PER_S
+"""What is known of heat is kept this often at most: it is large while little has been learned, and a kill costs no
+more than the same time bridged."""
 MOST_MINUTES = 20_000
 """Minute rows that may wait for a ledger without room, three and a half days of four dampers; then the oldest go."""
 
@@ -45,8 +49,8 @@ class Bookkeeper:
     """Commits totals, rows and states to the ledger, one commit at a time.
 
     path: the ledger, opened once more for the thread. stamp: the time beside every change. trouble:
-    told what fails. hot_sequence: how far the ledger has counted. hold_until: totals to be reached
-    again before anything is stored, None where nothing is behind.
+    told what fails. heat: what is known of it now. hot_sequence: how far the ledger has counted. hold_until:
+    totals to be reached again before anything is stored, None where nothing is behind.
     """
 
     def __init__(
@@ -55,10 +59,12 @@ class Bookkeeper:
         stamp: Callable[[], Stamp],
         clock: Clock,
         trouble: Trouble,
+        heat: VehicleHeat,
         hot_sequence: int,
         hold_until: dict[str, Totals] | None,
     ) -> None:
         self._path, self._stamp, self._clock, self._trouble = path, stamp, clock, trouble
+        self._heat = heat
         self._hot_sequence = hot_sequence
         self._hold = hold_until
         self._errand: Errand[_Written] = Errand("ledger", clock)
@@ -66,8 +72,9 @@ class Bookkeeper:
         self._minutes: dict[tuple[str, int, int], MinuteRow] = {}
         self._trips: dict[tuple[int, int], TripRow] = {}
         self._epochs: dict[int, Epoch] = {}
+        self._alerts: dict[str, AlertRow] = {}
         self._wants_all = True
-        self._next_cold_ns = 0
+        self._next_cold_ns = self._next_heat_ns = 0
         self.dropped_minutes_count = 0
 
     @property
@@ -89,6 +96,14 @@ class Bookkeeper:
         for trip in trips:
             named = tuple(damper for damper in trip.dampers if is_named(damper.unit_id))
             self._trips[trip.epoch, trip.start_tile] = replace(trip, dampers=named)
+
+    def keep_alert(self, row: AlertRow) -> None:
+        """Hold an alert for the next commit; the newest of an id counts."""
+        self._alerts[row.alert_id] = row
+
+    def has_alert(self, alert_id: str) -> bool:
+        """Return whether an alert still waits to be stored."""
+        return alert_id in self._alerts
 
     def refine(self, epochs: list[Epoch]) -> None:
         """Hold better clocks of epochs for the next commit."""
@@ -158,6 +173,7 @@ class Bookkeeper:
             if not all(totals[unit].reaches(value) for unit, value in self._hold.items() if unit in totals):
                 return None
             self._hold = None
+        with_heat = self._wants_all or self._clock.mono_ns() >= self._next_heat_ns
         with_all = self._wants_all or self._clock.mono_ns() >= self._next_cold_ns
         if with_all and (row := engine.open_trip()) is not None:
             self.keep([], [row])
@@ -169,8 +185,10 @@ class Bookkeeper:
             hot=totals,
             cold={u: _pack(duty) for u, duty in engine.duties().items() if u in totals} if with_all else None,
             checkpoint=engine.checkpoint() if with_all else None,
+            heat={key: kept for key, kept in self._heat.kept().items() if key[0] in totals} if with_heat else {},
             minutes=tuple(self._minutes.values()),
             trips=tuple(self._trips.values()),
+            alerts=tuple(self._alerts.values()),
         )
 
     # In the thread of the ledger.
@@ -182,7 +200,7 @@ class Bookkeeper:
         """
         if self._ledger is None:
             self._ledger = Ledger.open(self._path, stamp=self._stamp)
-        rows_only = replace(change, cold=None, checkpoint=None)
+        rows_only = replace(change, cold=None, checkpoint=None, heat={})
         try:
             self._ledger.commit(change)
         except LedgerFull:
@@ -197,7 +215,7 @@ class Bookkeeper:
         try:
             ledger.commit(rows_only)
         except LedgerFull:
-            totals_only = replace(rows_only, minutes=(), trips=())
+            totals_only = replace(rows_only, minutes=(), trips=(), alerts=())
             ledger.commit(totals_only)
             return totals_only
         return rows_only
@@ -214,10 +232,14 @@ class Bookkeeper:
         """Let go of rows that are stored, unless newer ones of their key have come."""
         self._minutes = _without(self._minutes, written.change.minutes)
         self._trips = _without(self._trips, written.change.trips)
+        self._alerts = _without(self._alerts, written.change.alerts)
         self._epochs = _without(self._epochs, written.epochs)
         if not written.is_whole:
             self._next_cold_ns = self._clock.mono_ns() + COLD_NS // 3
-        elif written.change.cold is not None:
+            return
+        if written.change.heat:
+            self._next_heat_ns = self._clock.mono_ns() + HEAT_NS
+        if written.change.cold is not None:
             self._next_cold_ns = self._clock.mono_ns() + COLD_NS
 
 

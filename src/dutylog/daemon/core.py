@@ -20,10 +20,12 @@ from typing import Any
 from dutylog.acquire.driver import DriverState
 from dutylog.acquire.sensors import RawTravel, SensorSource
 from dutylog.clock import Clock, SystemClock, read_boot_id
+from dutylog.daemon.alert_keeper import AlertKeeper
 from dutylog.daemon.bookkeeper import Bookkeeper
 from dutylog.daemon.core_settings import CoreSettings
 from dutylog.daemon.disk_trouble import AHEAD_S, SILENT_S, DiskTrouble
 from dutylog.daemon.endpoints import CommandEndpoint, LiveEndpoint
+from dutylog.daemon.epochs import EpochBook
 from dutylog.daemon.heal import Folder, mark_suspect, open_ledger
 from dutylog.daemon.restore import Restored, restore_engine
 from dutylog.daemon.snapshots import DiskState, Moment, SourceState, make_snapshot
@@ -32,13 +34,15 @@ from dutylog.daemon.units import pending_events, settle_units
 from dutylog.daemon.upkeep import Upkeep, make_rule
 from dutylog.daemon.wall_time import dated_epochs, is_utc_trusted
 from dutylog.duty.damper_duty import DamperDuty
-from dutylog.engine.output import TripRow
+from dutylog.engine.bumps import BumpFinder
+from dutylog.engine.engine import EnergyTile
 from dutylog.errors import DutylogError, LedgerCorrupt, LedgerError, RecordingError, SourceError
+from dutylog.heat.vehicle_heat import VehicleHeat
 from dutylog.ledger.calibrations import ENTRY_KIND, in_force, overlaid
 from dutylog.ledger.command import apply_command
 from dutylog.ledger.database import decoding
 from dutylog.ledger.lock import DataLock
-from dutylog.ledger.rows import Epoch, Stamp
+from dutylog.ledger.rows import Stamp
 from dutylog.memory import keep_what_is_loaded
 from dutylog.recording import log as raw_log
 from dutylog.recording.frame import Frame
@@ -84,7 +88,6 @@ class Core:
         self._must_store = self._is_dated = False
         self._anew_reason = ""
         self._begun_ns = clock.mono_ns()
-        self._trip_number: tuple[tuple[int, int], int] | None = None
         self._trouble = DiskTrouble(clock, say)
         self._source_state = SourceState(settings.source_kind, "", "running", "")
 
@@ -136,15 +139,25 @@ class Core:
         self._writer = LogWriter(
             settings.data_dir / LOG_FOLDER, self._vehicle, self._boot_id, self._clock, cursor.hot_sequence + 1
         )
+        self._epochs = EpochBook(ledger, self._stamp)
+        self._heat = VehicleHeat(ledger.kept_heat)
         restored = self._restore()
         self._engine = restored.engine
+        self._engine.observe(self._look_for_bumps(BumpFinder(self._vehicle)))
         self._books = Bookkeeper(
-            ledger.path, self._stamp, self._clock, self._trouble.ledger, cursor.hot_sequence, restored.hold_until
+            ledger.path,
+            self._stamp,
+            self._clock,
+            self._trouble.ledger,
+            self._heat,
+            cursor.hot_sequence,
+            restored.hold_until,
         )
         self._books.keep(restored.minutes, restored.trips)
+        self._alerts = AlertKeeper(self._books, ledger.open_alerts(), self._clock)
         state = self._writer.state
         restored.adopter.reinstall(self._vehicle, state.installs, state.next_sequence)
-        for line in [*notes, *restored.notes, *restored.adopter.notes]:
+        for line in [*notes, *restored.notes, *restored.adopter.notes, *self._heat.notes]:
             self._say(line)
         for line in settle_units(ledger, self._vehicle, self._writer.state.next_sequence):
             self._say(line)
@@ -169,6 +182,7 @@ class Core:
             self._vehicle,
             self._load_duty,
             settings.grace_s,
+            heat=self._heat,
             log_end=self._writer.found_sequence,
             resumable=settings.source_kind == "recording",
         )
@@ -183,8 +197,8 @@ class Core:
         state = self._writer.state
         self._source_state = SourceState(source.kind, source.text, "running", "")
         self._is_over = False
-        last = max(state.epoch, self._ledger.last_epoch())
-        if source.resumable and (number := self._epoch_of(source.text, last)) is not None:
+        last = max(state.epoch, self._epochs.last())
+        if source.resumable and (number := self._epochs.find(source.text, last)) is not None:
             if number > state.epoch:
                 self._finish_source("this recording was counted before its raw log was lost; it isn't counted twice")
                 return
@@ -193,43 +207,27 @@ class Core:
                 return
             epoch, next_index = number, dict(state.next_index)
         else:
-            # A number that the ledger knows stands there for other minutes and trips, even if its log is gone.
             epoch, next_index = last + 1, {}
         self._writer.start_epoch(source.streams, source.kind, source.text, epoch)
         for kind, data in pending_events(self._ledger, self._writer.state):
             self._writer.event(kind, self._writer.state.time_ns, data)
         self._is_dated = is_utc_trusted()
         self._writer.clock(self._is_dated)
-        self._put_epoch(source, epoch)
+        self._epochs.put(source, epoch)
         # Last: whatever waits for the disk at a start must not hold up the first samples.
         self._begun_ns = self._clock.mono_ns()
         source.start(epoch, next_index)
         self._say(f"running: {source.kind}, {source.text}")
         self._commit_soon()
 
-    def _put_epoch(self, source: Source, epoch: int) -> None:
-        if self._ledger.epoch(epoch) is None:
-            now, is_live = self._stamp(), source.kind != "recording"
-            mono_ns = now.mono_ns if is_live else 0
-            trusted = is_utc_trusted() and is_live
-            self._ledger.put_epoch(Epoch(epoch, source.kind, source.text, self._boot_id, mono_ns, now.utc_ns, trusted))
-
     def _start_anew(self, reason: str) -> None:
         """Begin a new epoch of the same source: the clock of one of its devices began anew."""
         source, epoch = self._source, self._writer.state.epoch + 1
         self._writer.start_epoch(source.streams, source.kind, source.text, epoch)
-        self._put_epoch(source, epoch)
+        self._epochs.put(source, epoch)
         source.start(epoch, {})
         self._say(f"{source.kind}: {reason}; a new stretch of the log begins")
         self._commit_soon()
-
-    def _epoch_of(self, text: str, last: int) -> int | None:
-        """Return the number of the epoch that logged a resumable source, None when it is new."""
-        for number in range(last, 0, -1):
-            known = self._ledger.epoch(number)
-            if known is not None and known.source_text == text:
-                return number
-        return None
 
     def _loop(self) -> None:
         while not self._stopping:
@@ -379,15 +377,23 @@ class Core:
         for left, frame in zip(range(len(frames) - 1, -1, -1), frames, strict=True):
             step = self._engine.feed(frame, more=left > 0)
             self._books.keep(step.minutes, step.trips)
+            self._heat.take(self._engine.vehicle, step.heat)
             if step.must_store_all:
                 self._books.want_all()
         if frames:
             self._must_store = True
             self._next_publish_ns = 0
 
+    def _look_for_bumps(self, finder: BumpFinder) -> Callable[[EnergyTile], None]:
+        def look(tile: EnergyTile) -> None:
+            self._heat.add_decays(finder.take(tile.prepared, tuple(self._engine.units().values())))
+
+        return look
+
     def _apply(self, request: dict[str, Any]) -> dict[str, Any]:
         """Do a command between two batches and tell the engine through the log."""
         applied = apply_command(self._ledger, request, self._writer.state.next_sequence)
+        applied = self._alerts.acknowledge(request, applied, self._stamp())
         for effect in applied.effects:
             self._writer.event(effect.kind, self._writer.state.time_ns, effect.data)
             if effect.kind == ENTRY_KIND:
@@ -425,7 +431,7 @@ class Core:
 
     def _publish(self) -> None:
         live = self._engine.live
-        number = None if live is None or live.trip is None else self._number_of(live.trip)
+        number = None if live is None or live.trip is None else self._epochs.trip_number(live.trip)
         self._seq += 1
         drops = {
             "raw_rows": self._writer.dropped_row_count,
@@ -439,24 +445,12 @@ class Core:
             self._seq, self._start_id, self._begun_ns, self._clock.utc_ns(), is_utc_trusted(),
             self._source_now(), number, {name: count for name, count in drops.items() if count},
             DiskState(standing_s, trouble.not_storing_s, self._writer.dropped_s, trouble.unsaved_s),
-            *self._sensors_now(),
+            *self._sensors_now(), self._heat.now,
         )  # fmt: skip
-        self._live.publish(make_snapshot(self._vehicle, live, moment))
-
-    def _number_of(self, trip: TripRow) -> int | None:
-        """Return the number the ledger gave the open trip; None before that, or while it can't be read."""
-        key = trip.epoch, trip.start_tile
-        if self._trip_number is None or self._trip_number[0] != key:
-            try:
-                newest = self._ledger.trips(1)
-            except LedgerCorrupt:
-                raise
-            except LedgerError:
-                return None
-            if not newest or (newest[0].row.epoch, newest[0].row.start_tile) != key:
-                return None
-            self._trip_number = key, newest[0].number
-        return self._trip_number[1]
+        snapshot = make_snapshot(self._vehicle, live, moment)
+        if self._alerts.take(snapshot, live, self._writer.state.epoch):
+            self._must_store, self._next_store_ns = True, 0
+        self._live.publish(snapshot)
 
     def _source_now(self) -> SourceState:
         state, text = self._source_state, self._trouble.text

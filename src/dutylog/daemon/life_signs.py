@@ -7,6 +7,7 @@ is stopped, or runs in circles, answers nothing though its process is there.
 from __future__ import annotations
 
 import http.client
+import ipaddress
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -44,8 +45,11 @@ def publish_sign(data_dir: Path) -> Sign:
 
 
 def page_sign(listen: str, port: int) -> Sign:
-    """Return the question for the page: whether it answers at its own address."""
-    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(listen, listen)  # noqa: S104 - asked, not listened on
+    """Return the question for the page: whether it answers on this machine, where it always does.
+
+    With TLS it answers plain HTTP too, with the address to open; that shows as well that it runs.
+    """
+    host = listen if ipaddress.ip_address(listen).is_loopback else "127.0.0.1"
 
     def ask() -> str | None:
         connection = http.client.HTTPConnection(host, port, timeout=ANSWER_S)

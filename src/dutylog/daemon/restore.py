@@ -14,6 +14,7 @@ from dutylog.duty.totals import Totals
 from dutylog.engine.engine import Engine
 from dutylog.engine.output import MinuteRow, Step, TripRow
 from dutylog.errors import LedgerCorrupt
+from dutylog.heat.vehicle_heat import VehicleHeat
 from dutylog.ledger.database import decoding
 from dutylog.ledger.ledger import Ledger
 from dutylog.recording.frame import FrameType
@@ -24,12 +25,13 @@ from dutylog.recording.reader import LogReader
 class Restored:
     """An engine that has seen all of the log.
 
-    hold_until: totals that must be reached before anything is stored again, None when nothing is
-    behind. adopter: what the ledger lacked. notes: lines for people. minutes, trips: rows of frames
-    the ledger may not have.
+    heat: told of every tile on the way. hold_until: totals that must be reached before anything is stored
+    again, None when nothing is behind. adopter: what the ledger lacked. notes: lines for people. minutes,
+    trips: rows of frames the ledger may not have.
     """
 
     engine: Engine
+    heat: VehicleHeat
     adopter: Adopter
     hold_until: dict[str, Totals] | None = None
     notes: list[str] = field(default_factory=list)
@@ -44,11 +46,13 @@ def restore_engine(
     load_duty: Callable[[str], DamperDuty | None],
     grace_s: float,
     *,
+    heat: VehicleHeat,
     log_end: int,
     resumable: bool,
 ) -> Restored:
     """Restore the checkpoint and feed the log beyond it.
 
+    heat: told of the tiles it may not have.
     log_end: sequence of the log's last frame, 0 for none. resumable: the source will hand out lost rows
     once more, so totals come back by themselves.
     A checkpoint of another engine version, or none beside totals, isn't gone on from: totals stay as they
@@ -56,13 +60,13 @@ def restore_engine(
     """
     cursor = ledger.cursor()
     if cursor.hot_sequence and (cursor.checkpoint is None or cursor.engine != ENGINE):
-        return _start_fresh(ledger, log_folder, vehicle, load_duty, grace_s, log_end=log_end)
+        return _start_fresh(ledger, log_folder, vehicle, load_duty, grace_s, heat=heat, log_end=log_end)
     if cursor.checkpoint is None:
         engine, needed_from = Engine(vehicle, load_duty=load_duty, grace_s=grace_s), 1
     else:
         with decoding(ledger.path, "the engine's checkpoint"):
             engine, needed_from = Engine.restore(cursor.checkpoint, load_duty=load_duty, grace_s=grace_s)
-    restored = Restored(engine, Adopter(ledger))
+    restored = Restored(engine, heat, Adopter(ledger))
     if log_end:
         _replay(restored, log_folder, needed_from, ledger)
         if log_end == cursor.hot_sequence:
@@ -79,12 +83,13 @@ def _start_fresh(
     load_duty: Callable[[str], DamperDuty | None],
     grace_s: float,
     *,
+    heat: VehicleHeat,
     log_end: int,
 ) -> Restored:
     """Begin with the stored totals and feed a fresh engine what the log holds behind them."""
     cursor, stored = ledger.cursor(), ledger.all_totals()
     engine = Engine(vehicle, load_duty=lambda unit_id: _stored_duty(unit_id, stored, load_duty), grace_s=grace_s)
-    restored = Restored(engine, Adopter(ledger))
+    restored = Restored(engine, heat, Adopter(ledger))
     # Its row stays as it was counted; a trip that still goes on becomes a new one.
     restored.trips += [replace(trip.row, is_open=False) for trip in ledger.trips(1) if trip.row.is_open]
     if log_end:
@@ -149,6 +154,7 @@ def _replay(restored: Restored, folder: Path, needed_from: int, ledger: Ledger) 
 def _take(restored: Restored, step: Step) -> None:
     restored.minutes += step.minutes
     restored.trips += step.trips
+    restored.heat.take(restored.engine.vehicle, step.heat)
 
 
 def _compare(restored: Restored, ledger: Ledger) -> None:

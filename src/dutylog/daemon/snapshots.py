@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from dutylog import ENGINE
@@ -14,7 +15,11 @@ from dutylog.duty.totals import Totals
 from dutylog.engine.output import DamperLive, Live, TripRow
 from dutylog.engine.state import damper_state
 from dutylog.errors import one_line
+from dutylog.heat.vehicle_heat import HeatNow
 from dutylog.units import J_PER_UJ, NS_PER_S
+
+HEAT_DIGITS = 4
+"""Digits after the point of estimates in a snapshot; far finer than any of them is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +61,14 @@ class Moment:
     disk: DiskState = DiskState()
     devices: tuple[DriverState, ...] = ()
     raw_travel: Mapping[str, RawTravel] = field(default_factory=dict)
+    heat: Callable[[str], HeatNow | None] = lambda _position: None
 
 
 def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[str, Any]:
     """Return the snapshot of one moment; before the first tile every damper is waiting."""
     trip = None if live is None else live.trip
     offsets_k = {damper.position: damper.body_offset_k for damper in vehicle.dampers}
+    limits_c = {damper.position: vehicle.profile_of(damper).oil_limit_c for damper in vehicle.dampers}
     return {
         "schema": 1,
         "engine": ENGINE,
@@ -88,7 +95,12 @@ def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[s
         "unsaved_s": moment.disk.unsaved_s,
         "devices": [_device(device) for device in moment.devices],
         "dampers": [
-            {**one, **_raw(one, offsets_k.get(one["position"], 0.0), moment.raw_travel.get(one["position"]))}
+            {
+                **one,
+                **_raw(one, offsets_k.get(one["position"], 0.0), moment.raw_travel.get(one["position"])),
+                "oil_limit_c": limits_c.get(one["position"]),
+                **_heat(moment.heat(one["position"])),
+            }
             for one in _dampers(vehicle, live)
         ],
     }
@@ -105,6 +117,24 @@ def _raw(damper: Mapping[str, Any], offset_k: float, raw: RawTravel | None) -> d
     body_c = damper["body_c"]
     found = {"body_raw_c": None if body_c is None else body_c - offset_k}
     return found if raw is None else found | {"travel_raw": round(raw.mean, 2), "travel_raw_noise": round(raw.noise, 3)}
+
+
+def _heat(heat: HeatNow | None) -> dict[str, Any]:
+    """Return what is known of a damper's heat, flat; nothing before its first tile."""
+    if heat is None:
+        return {}
+    known = asdict(heat)
+    outlook: dict[str, Any] = known.pop("outlook")
+    return {name: _tidy(value) for name, value in (known | outlook).items()}
+
+
+def _tidy(value: Any) -> Any:
+    """Return what is short enough to be sent every second; a figure that isn't finite is unknown."""
+    if isinstance(value, str):
+        return one_line(value, 300)
+    if not isinstance(value, float):
+        return value
+    return round(value, HEAT_DIGITS) if math.isfinite(value) else None
 
 
 def _device(device: DriverState) -> dict[str, Any]:
@@ -135,6 +165,7 @@ def _damper(damper: DamperLive, trip: TripRow | None) -> dict[str, Any]:
     state, text = damper_state(damper.body_c, damper.body_limit_c, damper.faults, has_data)
     peak_mc = None if share is None else share.peak_body_mc
     moving_us = 0 if share is None else share.moving_us
+    cavitation_us = None if share is None or not damper.is_cavitation_judged else share.cavitation_us
     return {
         "position": damper.position,
         "wheel": damper.wheel,
@@ -152,6 +183,8 @@ def _damper(damper: DamperLive, trip: TripRow | None) -> dict[str, Any]:
         "stroke_mm": damper.stroke_mm,
         "speed_rms_mps": damper.speed_rms_mps,
         "measured_ratio": share.moving_measured_us / moving_us if share is not None and moving_us else None,
+        "gas_pa": damper.gas_pa,
+        "cavitation_s": None if cavitation_us is None else cavitation_us / 1e6,
         "faults": list(damper.faults),
         "state": state,
         "state_text": text,

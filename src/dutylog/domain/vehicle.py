@@ -8,6 +8,7 @@ values are refused.
 from __future__ import annotations
 
 import bisect
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,6 +52,8 @@ class Profile:
     force: one entry (force independent of travel, its travel_m unused) or several with strictly
     increasing travel_m: linear in travel at constant speed, held outside.
     Fade: force * (1 - fade_per_k * max(0, T_body - reference_c)).
+    has_base_valve: None where nobody said. charge_pa: gauge pressure of the nitrogen at full extension, cold.
+    gas_volume_m3: its room there. Both None where not given.
     """
 
     name: str
@@ -65,6 +68,19 @@ class Profile:
     reference_c: float
     body_limit_c: float
     oil_limit_c: float | None = None
+    has_base_valve: bool | None = None
+    charge_pa: float | None = None
+    gas_volume_m3: float | None = None
+
+    @property
+    def shaft_area_m2(self) -> float:
+        """Return the cross section of the shaft."""
+        return math.pi / 4.0 * self.shaft_diameter_m**2
+
+    @property
+    def bore_area_m2(self) -> float:
+        """Return the cross section of the bore."""
+        return math.pi / 4.0 * self.bore_diameter_m**2
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +184,7 @@ _PROFILE_NUMBERS = (
     "reference_c",
     "body_limit_c",
 )
+_PROFILE_GAS = ("has_base_valve", "charge_pa", "gas_volume_m3")
 
 
 def _profile_to_dict(profile: Profile) -> dict[str, Any]:
@@ -175,6 +192,8 @@ def _profile_to_dict(profile: Profile) -> dict[str, Any]:
         "name": profile.name,
         **{key: getattr(profile, key) for key in _PROFILE_NUMBERS},
         "oil_limit_c": profile.oil_limit_c,
+        # Only where they were given: a log without them keeps the bytes it always had.
+        **{key: value for key in _PROFILE_GAS if (value := getattr(profile, key)) is not None},
         "force": [
             {
                 "travel_m": at.travel_m,
@@ -198,9 +217,14 @@ def _profile_from_dict(data: dict[str, Any]) -> Profile:
         for at in data["force"]
     )
     oil_limit = data["oil_limit_c"]
+    base_valve = data.get("has_base_valve")
+    charge_pa, gas_volume_m3 = (None if data.get(key) is None else float(data[key]) for key in _PROFILE_GAS[1:])
     return Profile(
         name=str(data["name"]),
         force=force,
         oil_limit_c=None if oil_limit is None else float(oil_limit),
+        has_base_valve=None if base_valve is None else bool(base_valve),
+        charge_pa=charge_pa,
+        gas_volume_m3=gas_volume_m3,
         **{key: float(data[key]) for key in _PROFILE_NUMBERS},
     )

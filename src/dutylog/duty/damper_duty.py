@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from dutylog.duty.cavitation import Places, compute_times_us, sum_by_piece
 from dutylog.duty.histograms import Histograms, Ints, Steps, Wholes
 from dutylog.duty.speed_cells import Cells, Speeds, find_cells
 from dutylog.duty.strokes import Strokes
@@ -31,6 +32,7 @@ class PreparedRun:
     whole numbers, heat of each sample's period. start_ns, period_ns: time of the first sample and spacing.
     joined: the first sample directly follows the last one of the run before. pieces: into how many pieces
     of equal length the run is cut to tell what each brought. cells: of the speeds, where known already.
+    beyond: places of samples beyond the cavitation margin, rising, None for none.
     """
 
     travel_um: Steps
@@ -41,6 +43,7 @@ class PreparedRun:
     joined: bool
     pieces: int = 1
     cells: Cells | None = None
+    beyond: Places | None = None
 
 
 class DamperDuty:
@@ -110,6 +113,8 @@ class DamperDuty:
             _share_out(gains, places[shown] // length, lengths_um)
         for place in self._add_bottom_outs(travel):
             gains[place // length].bottom_outs_count += 1
+        if run.beyond is not None:
+            self._add_cavitation(run, run.beyond, gains)
         return gains
 
     def add_time(self, *, measured_us: int = 0, unmeasured_us: int = 0, moving: bool = False) -> None:
@@ -163,6 +168,19 @@ class DamperDuty:
         by_piece = energy.reshape(run.pieces, -1)
         inwards = np.einsum("ij,ij->i", by_piece, (speed >= 0).reshape(run.pieces, -1))
         return inwards.tolist(), by_piece.sum(axis=1).tolist()
+
+    def _add_cavitation(self, run: PreparedRun, beyond: Places, gains: list[Totals]) -> None:
+        """Count time and energy beyond the cavitation margin."""
+        length = len(run.travel_um) // run.pieces
+        energies_uj = run.energy_uj[beyond].astype(np.int64)
+        columns = [
+            sum_by_piece(values, beyond, length, run.pieces)
+            for values in (compute_times_us(beyond, run.start_ns, run.period_ns), energies_uj)
+        ]
+        for gain, time_us, energy_uj in zip(gains, *columns, strict=True):
+            gain.cavitation_us, gain.cavitation_energy_uj = time_us, energy_uj
+            self.sums.cavitation_us += time_us
+            self.sums.cavitation_energy_uj += energy_uj
 
     def _add_bottom_outs(self, travel_um: Steps) -> list[int]:
         """Return the places of new bottom-outs."""

@@ -20,6 +20,8 @@ SUMS = (
     "unmeasured_us",
     "moving_us",
     "moving_measured_us",
+    "cavitation_us",
+    "cavitation_energy_uj",
 )
 
 
@@ -29,7 +31,8 @@ class Totals:
 
     energy_*_uj [uJ], *_travel_um [um], *_us [us], peak_*_umps [um/s], peak_body_mc [m degC] or None
     while no temperature was seen. measured + unmeasured = time the source was running; moving_*
-    the same while the vehicle moved (speed over 1 m/s or a stroke within 10 s).
+    the same while the vehicle moved (speed over 1 m/s or a stroke within 10 s). cavitation_*: measured time
+    beyond the cavitation margin, and the energy in it, which is uncertain; part of the other figures.
     """
 
     energy_compression_uj: int = 0
@@ -46,6 +49,9 @@ class Totals:
     peak_compression_umps: int = 0
     peak_rebound_umps: int = 0
     peak_body_mc: int | None = None
+    # Behind the others: rows stored before there were these are read as what they were.
+    cavitation_us: int = 0
+    cavitation_energy_uj: int = 0
 
     @property
     def energy_uj(self) -> int:
@@ -69,6 +75,8 @@ class Totals:
             self.peak_compression_umps,
             self.peak_rebound_umps,
             self.peak_body_mc,
+            self.cavitation_us,
+            self.cavitation_energy_uj,
         )
 
     def as_row(self) -> tuple[int | None, ...]:
@@ -95,6 +103,9 @@ class Totals:
             self.peak_rebound_umps = later.peak_rebound_umps
         if later.peak_body_mc is not None:
             self.peak_body_mc = _larger(self.peak_body_mc, later.peak_body_mc)
+        if later.cavitation_us or later.cavitation_energy_uj:
+            self.cavitation_us += later.cavitation_us
+            self.cavitation_energy_uj += later.cavitation_energy_uj
 
     def raise_to(self, stored: Totals) -> None:
         """Make each value at least the stored one."""

@@ -18,19 +18,20 @@ from numpy.typing import NDArray
 
 from dutylog import ENGINE
 from dutylog.domain.vehicle import Profile, Vehicle
+from dutylog.duty.cavitation import CavitationMargin
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.force import ForceTable
 from dutylog.duty.totals import Totals
 from dutylog.engine.epoch_run import EpochRun, PreparedSpan, PreparedTile
-from dutylog.engine.lost_time import BANDWIDTH_LIMITED, NO_SENSOR, NOT_CALIBRATED, STUCK, LostTime, add_lost
+from dutylog.engine.lost_time import STUCK, LostTime, add_lost
 from dutylog.engine.minutes import MinuteTracker
-from dutylog.engine.output import DamperLive, Fault, Live, Step, TripRow
+from dutylog.engine.output import Fault, HeatReset, Live, Step, TripRow
 from dutylog.engine.place import Energies, Place, SharedSpan, TileGain
+from dutylog.engine.shown import damper_live, tile_heats
 from dutylog.engine.stuck import StuckJudge
 from dutylog.engine.trips import TileSummary, TripTracker
 from dutylog.engine.worn_sensors import WORN_SPOT, WornSensors
 from dutylog.errors import InputError
-from dutylog.motion.shaft_speed import FULL_BANDWIDTH_HZ
 from dutylog.recording.frame import Frame, FrameType
 
 MOVING_MPS = 1.0
@@ -89,6 +90,10 @@ class Engine:
         self._left: dict[str, DamperDuty] = {}
         self._lost_us: dict[str, LostTime] = {}
         self._set_vehicle(vehicle, {})
+
+    def observe(self, observer: Callable[[EnergyTile], None]) -> None:
+        """Have every tile told from now on; a restored engine is given its observer so."""
+        self._observer = observer
 
     def feed(self, frame: Frame, *, more: bool = False) -> Step:
         """Take the next frame of the log; return what became certain with it.
@@ -208,6 +213,8 @@ class Engine:
             self._install(str(data["position"]), str(data["unit_id"]), data.get("serial"), step)
         elif kind == "remove":
             self._install(str(data["position"]), "", None, step)
+        elif kind == "heat_reset":
+            step.heat.append(HeatReset(str(data["position"]), str(data["what"])))
         elif kind == "end":
             self._end_epoch(step, close_trip=self._source_kind == "recording")
         elif kind == "time_order":
@@ -289,6 +296,7 @@ class Engine:
         for number, tile in enumerate(span.tiles):
             of_tile = tuple(of_damper[number] for of_damper in gains)
             self._take_tile(tile, of_tile, step)
+            step.heat += tile_heats(tile, self._places, of_tile, rms_mps[:, number], self._clock_of(tile))
             for row in worn[number]:
                 step.faults.append(Fault(self._places[row].damper.position, WORN_SPOT, tile.end_ns, None))
             if self._observer is not None:
@@ -326,9 +334,19 @@ class Engine:
         step.trips += self._trips.update(summary)
         step.minutes += self._minutes.update(summary, bodies, tile.ambient_c, tile.vehicle_mps)
 
+    def _clock_of(self, tile: PreparedTile) -> str:
+        """Return whose times a tile has: the boot's, or the recording's own."""
+        return f"recording {tile.epoch}" if self._source_kind == "recording" else self._boot[0]
+
     def _show(self, run: EpochRun, tile: PreparedTile, rms_mps: NDArray[np.float64]) -> None:
         """Keep what the live page shows after a tile."""
-        dampers = tuple(self._damper_live(run, tile, row, place, rms_mps) for row, place in enumerate(self._places))
+        dampers = tuple(
+            damper_live(
+                run, tile, row, place, float(rms_mps[row]), self._heat[place.damper.position],
+                worn=self._worn.found_mm[row] is not None,
+            )
+            for row, place in enumerate(self._places)
+        )  # fmt: skip
         self._live = Live(
             tile.epoch,
             tile.tile,
@@ -338,38 +356,6 @@ class Engine:
             tile.ambient_c,
             dampers,
             self._trips.row(),
-        )
-
-    def _damper_live(
-        self, run: EpochRun, tile: PreparedTile, row: int, place: Place, rms_mps: NDArray[np.float64]
-    ) -> DamperLive:
-        position = place.damper.position
-        energy_uj = sum(e for e, _ in self._heat[position])
-        measured_us = sum(t for _, t in self._heat[position])
-        seen = bool(tile.valid[row].any())
-        faults = [
-            *run.travel_faults.active(position, tile.end_ns - 50_000_000),
-            *run.slow_faults.active(position, tile.end_ns - 1_500_000_000),
-        ]
-        if not tile.has_sensor[row]:
-            faults.append(NOT_CALIBRATED if run.is_uncalibrated(row) else NO_SENSOR)
-        elif tile.rate_hz < FULL_BANDWIDTH_HZ:
-            faults.append(BANDWIDTH_LIMITED)
-        if self._worn.found_mm[row] is not None:
-            faults.append(WORN_SPOT)
-        return DamperLive(
-            position=position,
-            wheel=place.damper.wheel,
-            unit_id=place.unit_id,
-            serial=place.serial,
-            totals=place.duty.totals(),
-            heat_w=energy_uj / measured_us if measured_us else None,
-            body_c=run.body_now(position, tile.end_ns),
-            body_limit_c=place.profile.body_limit_c,
-            travel_mm=float(tile.travel_m[row, -1]) * 1e3 if seen else None,
-            stroke_mm=place.profile.stroke_m * 1e3,
-            speed_rms_mps=float(rms_mps[row]) if seen else None,
-            faults=tuple(faults),
         )
 
     # -- vehicle --------------------------------------------------------------------------------
@@ -387,7 +373,8 @@ class Engine:
             if duty is None:
                 duty = self._duty_of(unit_id, profile)
             duty.stroke_um = round(profile.stroke_m * 1e6)
-            self._places.append(Place(damper, profile, ForceTable(profile), unit_id, serial, duty))
+            margin = CavitationMargin.of(profile)
+            self._places.append(Place(damper, profile, ForceTable(profile), unit_id, serial, duty, margin=margin))
         self._worn = WornSensors(len(self._places))
 
     def _settle(self, place: Place) -> tuple[str, str, Totals]:

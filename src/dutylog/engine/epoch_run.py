@@ -17,13 +17,22 @@ from numpy.typing import NDArray
 
 from dutylog.domain.vehicle import Vehicle
 from dutylog.engine.faults import FaultTracker
+from dutylog.engine.gas_channels import GasChannels
 from dutylog.engine.output import Fault
 from dutylog.engine.slow_channel import SlowChannel
 from dutylog.engine.travel_buffer import TravelBuffer
 from dutylog.errors import RecordingError
 from dutylog.motion.shaft_speed import ShaftSpeedEstimator, TileShape
 from dutylog.motion.validity import GAP, find_hole, find_runs, is_outside, judge_window
-from dutylog.recording.block import AMBIENT_TEMPERATURE, BODY_TEMPERATURE, SPEED, TRAVEL, Block, Stream
+from dutylog.recording.block import (
+    AMBIENT_TEMPERATURE,
+    BODY_TEMPERATURE,
+    RESERVOIR_PRESSURE,
+    SPEED,
+    TRAVEL,
+    Block,
+    Stream,
+)
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.units import FS_PER_NS
 
@@ -52,6 +61,7 @@ class PreparedTile:
     noise_m: (dampers,) rms of the sensor.
     body_c: (dampers,) mean of the samples in the tile, else interpolated or held, NaN while unknown.
     body_samples: believed samples that fall in the tile.
+    gas_pa: mean gauge pressure of each reservoir by the samples in the tile, None without any.
     void: nothing came at all. has_sensor: (dampers,). outside_m: range of the samples of each damper
     that can't be travel, None where there were none.
     """
@@ -70,6 +80,7 @@ class PreparedTile:
     noise_m: Array
     body_c: Array
     body_samples: tuple[list[float], ...]
+    gas_pa: tuple[float | None, ...]
     ambient_c: float | None
     vehicle_mps: float | None
     void: bool
@@ -133,6 +144,7 @@ class EpochRun:
         self._stroke_m = np.array([vehicle.profile_of(d).stroke_m for d in vehicle.dampers])
         self._body = {d.position: SlowChannel(*TEMPERATURE_RANGE_C) for d in vehicle.dampers}
         self._body_offset_k = {d.position: d.body_offset_k for d in vehicle.dampers}
+        self.gas = GasChannels([d.position for d in vehicle.dampers])
         self._ambient = SlowChannel(*TEMPERATURE_RANGE_C)
         self._speed = SlowChannel(*SPEED_RANGE_MPS)
         self.travel_faults = FaultTracker(TRAVEL_JOIN_NS)
@@ -246,6 +258,8 @@ class EpochRun:
                 read = [value + offset_k for value in values] if offset_k else values
                 for time_ns in self._body[channel.name].add(shifted, read):
                     self._news += self.slow_faults.note(channel.name, "thermocouple_open", time_ns, time_ns)
+            elif channel.quantity == RESERVOIR_PRESSURE:
+                self.gas.add(channel.name, shifted, values)
             elif channel.quantity == AMBIENT_TEMPERATURE:
                 self._ambient.add(shifted, values)
             elif channel.quantity == SPEED:
@@ -351,6 +365,7 @@ class EpochRun:
             noise_m=signals.noise_m,
             body_c=body_c,
             body_samples=body_samples,
+            gas_pa=self.gas.within(start_ns, end_ns),
             ambient_c=self._ambient.latest(end_ns, 60 * SLOW_HALO_NS),
             vehicle_mps=sum(speeds) / len(speeds) if speeds else self._speed.latest(end_ns, 3 * SLOW_HALO_NS),
             void=void,
@@ -405,6 +420,7 @@ class EpochRun:
         next_ns = self._time_of(next_tile * shape.n)[0] - SLOW_HALO_NS
         for channel in (*self._body.values(), self._ambient, self._speed):
             channel.let_go_before(next_ns)
+        self.gas.let_go_before(next_ns)
         anchor = self._anchors[0][0]
         while self._needed and self._is_done(self._needed[0], min(oldest, anchor), next_ns):
             self._needed.popleft()
@@ -421,6 +437,7 @@ class EpochRun:
             "start_index": self._start_index,
             "next_tile": self.next_tile,
             "body": {position: channel.to_dict() for position, channel in self._body.items()},
+            "gas": self.gas.to_dict(),
             "ambient": self._ambient.to_dict(),
             "speed": self._speed.to_dict(),
             "travel_faults": self.travel_faults.to_list(),
@@ -434,6 +451,7 @@ class EpochRun:
         for position, channel in self._body.items():
             if position in data["body"]:
                 channel.restore(data["body"][position])
+        self.gas.restore(data.get("gas", {}))  # checkpoints of earlier versions lack it
         self._ambient.restore(data["ambient"])
         self._speed.restore(data["speed"])
         self.travel_faults.restore(data["travel_faults"])

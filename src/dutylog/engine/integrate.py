@@ -9,7 +9,7 @@ from dutylog.acquire.recording_file import RecordingFileSource
 from dutylog.clock import ManualClock
 from dutylog.config.columns import ColumnSource
 from dutylog.domain.vehicle import Vehicle
-from dutylog.engine.report import Integration
+from dutylog.engine.report import Integration, OnHeat
 from dutylog.engine.signals import SignalExport
 from dutylog.errors import RecordingError
 from dutylog.recording.ahead import read_frames
@@ -30,6 +30,7 @@ def integrate(
     block_rows: int | None = 10_000,
     progress: Progress | None = None,
     export: SignalExport | None = None,
+    on_heat: OnHeat | None = None,
 ) -> Integration:
     """Return what a recording holds for the dampers of a vehicle.
 
@@ -41,6 +42,7 @@ def integrate(
         columns: where a file of rows has our columns under other names or in other units.
         progress: told the share done; None where nobody looks.
         export: takes the signals and events on the way; its files are the caller's to end.
+        on_heat: called with what tiles say about heat.
     Raises:
         RecordingError: unreadable or empty, one line with file, place, value seen and remedy.
     """
@@ -49,7 +51,7 @@ def integrate(
         frames = _frames_of_log(path, progress)
     else:
         frames = _frames_of_file(path, vehicle, columns, block_rows, progress, notes)
-    work = Integration(vehicle, export=export)
+    work = Integration(vehicle, export=export, on_heat=on_heat)
     for frame in frames:
         work.feed(frame)
     work.finish()

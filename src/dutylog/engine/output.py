@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from dutylog.domain.heat_input import HeatInput
 from dutylog.duty.totals import Totals
 
 
@@ -71,7 +72,10 @@ class TripRow:
 
 @dataclass(frozen=True, slots=True)
 class DamperLive:
-    """What the live page shows of one damper after the latest tile."""
+    """What the live page shows of one damper after the latest tile.
+
+    gas_pa: gauge. is_cavitation_judged: whether its profile says what that takes.
+    """
 
     position: str
     wheel: str
@@ -85,6 +89,8 @@ class DamperLive:
     stroke_mm: float
     speed_rms_mps: float | None
     faults: tuple[str, ...]
+    gas_pa: float | None = None
+    is_cavitation_judged: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +107,32 @@ class Live:
     trip: TripRow | None
 
 
+@dataclass(frozen=True, slots=True)
+class TileHeat:
+    """What one tile says about the heat of one damper.
+
+    clock: whose times start_ns and end_ns are (two tiles of one clock can be compared). gas_pa: mean gauge pressure
+    of the reservoir, None without a sender. travel_m: mean travel, told beside it where all of the tile counts.
+    """
+
+    position: str
+    unit_id: str
+    clock: str
+    start_ns: int
+    end_ns: int
+    heat: HeatInput
+    gas_pa: float | None = None
+    travel_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HeatReset:
+    """Somebody asked to begin anew at a position. what: learning (conductances) or damping (its baseline)."""
+
+    position: str
+    what: str
+
+
 @dataclass(slots=True)
 class Step:
     """What one frame brought: everything that became certain with it, in order."""
@@ -110,6 +142,7 @@ class Step:
     minutes: list[MinuteRow] = field(default_factory=list)
     trips: list[TripRow] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
+    heat: list[TileHeat | HeatReset] = field(default_factory=list)
     live: Live | None = None
     must_store_all: bool = False
     """True when a unit was installed or removed or an epoch ended: commit every group now."""

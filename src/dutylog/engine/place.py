@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dutylog.domain.vehicle import Damper, Profile
+from dutylog.duty.cavitation import CavitationMargin, Places, part_of
 from dutylog.duty.damper_duty import DamperDuty, PreparedRun
 from dutylog.duty.force import ForceTable
 from dutylog.duty.speed_cells import Cells, find_cells
@@ -23,7 +24,6 @@ from dutylog.motion.validity import IMPOSSIBLE_SPEED, REASONS, find_runs
 from dutylog.units import FS_PER_NS
 
 Energies = NDArray[np.float64]
-Speeds = NDArray[np.float32]
 Steps = NDArray[np.int32]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -56,13 +56,17 @@ class TileGain:
 
 @dataclass(frozen=True, slots=True)
 class _Prepared:
-    """A damper's row of a span: travel [um], heat [uJ], whole numbers, and cells of speed of all samples."""
+    """A damper's row of a span: travel [um], heat [uJ], whole numbers, and cells of speed of all samples.
+
+    beyond: places beyond the cavitation margin, None for none.
+    """
 
     span: PreparedSpan
     row: int
     travel_um: Steps
     heat_uj: Energies
     cells: Cells
+    beyond: Places | None
 
     def part(self, start: int, stop: int) -> slice:
         """Return where the samples of tiles start..stop are; all tiles of a span are equally long."""
@@ -99,7 +103,8 @@ class SharedSpan:
 class Place:
     """A place, the unit in it and what that unit accumulates.
 
-    next_index: index after the last one accumulated, None where travel was broken off.
+    next_index: index after the last one accumulated, None where travel was broken off. margin: None where cavitation
+    isn't judged.
     """
 
     damper: Damper
@@ -110,6 +115,7 @@ class Place:
     duty: DamperDuty
     stuck: StuckJudge = field(default_factory=StuckJudge)
     next_index: int | None = None
+    margin: CavitationMargin | None = None
 
     def take_span(
         self, shared: SharedSpan, row: int, rms_mps: Floats, tracker: FaultTracker, energy_uj: Energies
@@ -119,8 +125,8 @@ class Place:
         rms_mps: (dampers, tiles) shaft speeds. energy_uj: (indices,) takes the heat that counts.
         """
         span, cells = shared.span, shared.cells[row]
-        heat_uj = self._compute_heat_uj(span, row, cells, energy_uj)
-        prepared = _Prepared(span, row, shared.travel_um[row], heat_uj, cells)
+        heat_uj, beyond = self._compute_heat_uj(span, row, cells, energy_uj)
+        prepared = _Prepared(span, row, shared.travel_um[row], heat_uj, cells, beyond)
         for tile in span.tiles:
             self.duty.add_body_c(tile.body_samples[row])
         gains: list[TileGain] = []
@@ -143,21 +149,24 @@ class Place:
         gain, valid = self.judge_time(tile, row, is_shaken(tile, row, rms_mps), tracker)
         heat_uj = prepared.heat_uj[part]
         heat_uj[~valid] = 0.0
-        gain.totals = self._accumulate(tile, valid, span.speed_mps[row, part], heat_uj, prepared.travel_um[part])
+        gain.totals = self._accumulate(tile, valid, prepared, part)
         gain.counted = valid
         gain.steady = was_calm and self.stuck.is_calm and bool(valid.all())
         return gain
 
-    def _compute_heat_uj(self, span: PreparedSpan, row: int, cells: Cells, out: Energies) -> Energies:
-        """Return in `out` the heat [uJ] of each sample, >= 0, whole numbers."""
+    def _compute_heat_uj(
+        self, span: PreparedSpan, row: int, cells: Cells, out: Energies
+    ) -> tuple[Energies, Places | None]:
+        """Return in `out` the heat [uJ] of each sample, >= 0, whole numbers; and which lie beyond the margin."""
         speed, first = span.speed_mps[row].astype(np.float64), span.tiles[0]
         heat = self.force.compute_force_n(speed, span.travel_m[row], cells)
-        heat *= speed
         fade = self.force.compute_fade_ratio(np.array([tile.body_c[row] for tile in span.tiles]))
+        beyond = None if self.margin is None else self.margin.find_beyond(heat, span.travel_m[row], fade)
+        heat *= speed
         by_tile = heat.reshape(len(span.tiles), -1)
         by_tile *= (fade * (first.dt_s * 1e6))[:, None]
         np.maximum(heat, 0.0, out=heat)
-        return np.rint(heat, out=out)
+        return np.rint(heat, out=out), beyond
 
     @staticmethod
     def _find_suspects(span: PreparedSpan, row: int, calmest_m: Floats, rms_mps: Floats) -> list[int]:
@@ -181,6 +190,7 @@ class Place:
             joined=self.next_index == first.start_index,
             pieces=len(tiles),
             cells=prepared.cells[part],
+            beyond=part_of(prepared.beyond, part.start, part.stop),
         )
         broken = Totals() if run.joined else self.duty.break_off()
         gains = self.duty.update(run)
@@ -191,14 +201,14 @@ class Place:
             for totals, tile in zip(gains, tiles, strict=True)
         ]
 
-    def _accumulate(
-        self, tile: PreparedTile, valid: Mask, speed: Speeds, heat_uj: Energies, travel_um: Steps
-    ) -> Totals:
+    def _accumulate(self, tile: PreparedTile, valid: Mask, prepared: _Prepared, part: slice) -> Totals:
         """Add a tile's valid samples to the duty; return what they brought."""
         if not valid.any():
             return self.break_off()
         gained = Totals()
         period_ns = round(tile.period_fs / FS_PER_NS)
+        travel_um, heat_uj = prepared.travel_um[part], prepared.heat_uj[part]
+        speed = prepared.span.speed_mps[prepared.row, part]
         for start, stop in find_runs(valid):
             joined = self.next_index == tile.start_index + start
             if not joined:
@@ -210,6 +220,7 @@ class Place:
                 (tile.start_index + start) * period_ns,
                 period_ns,
                 joined,
+                beyond=part_of(prepared.beyond, part.start + start, part.start + stop),
             )
             for totals in self.duty.update(run):
                 gained.merge(totals)

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 
 from dutylog import ENGINE
 from dutylog.domain.vehicle import Vehicle
+from dutylog.duty.cavitation import CavitationMargin
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.engine.engine import EnergyTile, Engine
 from dutylog.engine.estimate import Estimate, UnmeasuredEnergy
-from dutylog.engine.output import Fault, Step
+from dutylog.engine.output import Fault, HeatReset, Step, TileHeat
 from dutylog.engine.sample_clock import SampleClock
 from dutylog.engine.signals import SignalExport
 from dutylog.motion.shaft_speed import FULL_BANDWIDTH_HZ
@@ -20,6 +22,7 @@ from dutylog.recording.frame import Frame
 from dutylog.units import FS_PER_NS, J_PER_UJ, NS_PER_S
 
 WINDOW_NS = 10 * NS_PER_S
+OnHeat = Callable[[Vehicle, Sequence[TileHeat | HeatReset]], None]
 
 
 class Integration:
@@ -28,12 +31,20 @@ class Integration:
     notes: what whoever read the recording found odd, for people.
     """
 
-    def __init__(self, vehicle: Vehicle, *, keep_vehicle: bool = True, export: SignalExport | None = None) -> None:
+    def __init__(
+        self,
+        vehicle: Vehicle,
+        *,
+        keep_vehicle: bool = True,
+        export: SignalExport | None = None,
+        on_heat: OnHeat | None = None,
+    ) -> None:
         """keep_vehicle: the given vehicle counts rather than the log's own config frames.
 
-        export: takes the signals and events on the way.
+        export: takes the signals and events on the way. on_heat: called with what tiles say about heat.
         """
         self._export = export
+        self._on_heat = on_heat
         self.engine = Engine(vehicle, observer=self._observe, keep_vehicle=keep_vehicle)
         self.faults: list[Fault] = []
         self._windows: dict[str, defaultdict[int, int]] = {}
@@ -58,6 +69,8 @@ class Integration:
         self.faults += step.faults
         if self._export is not None:
             self._export.take_faults(step.faults)
+        if self._on_heat is not None and step.heat:
+            self._on_heat(self.engine.vehicle, step.heat)
         self.tiles += step.tiles
 
     def _observe(self, tile: EnergyTile) -> None:
@@ -135,6 +148,10 @@ class Integration:
     def _damper(self, position: str, serial: str | None, duty: DamperDuty, estimate: Estimate) -> dict[str, Any]:
         totals, unit_id = duty.totals(), self.engine.units()[position]
         moving = totals.moving_measured_us / totals.moving_us if totals.moving_us else None
+        vehicle = self.engine.vehicle
+        is_judged = any(
+            d.position == position and CavitationMargin.of(vehicle.profile_of(d)) is not None for d in vehicle.dampers
+        )
         return {
             "serial": serial,
             "energy_j": totals.energy_uj * J_PER_UJ,
@@ -149,6 +166,8 @@ class Integration:
             "peak_rebound_mps": totals.peak_rebound_umps * 1e-6,
             "peak_body_c": None if totals.peak_body_mc is None else totals.peak_body_mc * 1e-3,
             "bottom_outs": totals.bottom_outs_count,
+            "cavitation_s": totals.cavitation_us * 1e-6 if is_judged else None,
+            "cavitation_energy_j": totals.cavitation_energy_uj * J_PER_UJ if is_judged else None,
             "measured_s": totals.measured_us * 1e-6,
             "unmeasured_s": totals.unmeasured_us * 1e-6,
             "unmeasured_by_reason_s": {

@@ -369,7 +369,12 @@ def nodes_of(profile: Profile) -> Nodes:
 
 
 def course_of(profile: Profile, state: HeatState, duty: Duty) -> Course:
-    """Return the course from a state at a duty: conductances at its pace and motion, force fading with the body."""
+    """Return the course from a state at a duty: conductances at its pace and motion, force fading with the body.
+
+    The heat computed is put right by what the body's temperature has told of its error: that lasts longer than any
+    forecast reaches, and conductances were learned beside it.
+    """
+    power_w = duty.power_w * (1.0 + state.heat_error)
     ha, g = state.ha_w_per_k, state.g_w_per_k
     if state.laws is not None and duty.speed_mps is not None:
         ha = state.laws.ha_w_per_k(duty.speed_mps)
@@ -377,10 +382,10 @@ def course_of(profile: Profile, state: HeatState, duty: Duty) -> Course:
         g = state.laws.g_w_per_k(duty.rms_mps)
     anchor_c = max(state.body_c if duty.body_c is None else duty.body_c, profile.reference_c)
     left_ratio = 1.0 - profile.fade_per_k * (anchor_c - profile.reference_c)
-    fade = profile.fade_per_k * duty.power_w / left_ratio if left_ratio > 0.0 else 0.0
+    fade = profile.fade_per_k * power_w / left_ratio if left_ratio > 0.0 else 0.0
     # Fade is about a tenth of G; held below a quarter, so that no doubt about G makes it the stronger one.
     fade = min(max(fade, 0.0), 0.25 * g)
-    away = (state.external_w, state.air_c, duty.power_w, fade, anchor_c)
+    away = (state.external_w, state.air_c, power_w, fade, anchor_c)
     return Course(float(state.oil_c), float(state.body_c), math.log(ha), math.log(g), *map(float, away))
 
 

@@ -83,7 +83,7 @@ def compute_heat_room(profile: Profile, state: HeatState, duty: Duty) -> HeatRoo
     course = course_of(profile, state, duty)
     limit, shed_w = _shed(profile, course)
     variance = _shed_variance(profile, course, state, limit) + duty.density_w2_s / duty.measured_s
-    room_w, spread_w = shed_w - duty.power_w, RANGE_Z * math.sqrt(variance)
+    room_w, spread_w = shed_w - course.power_w, RANGE_Z * math.sqrt(variance)
     ratio = room_w / shed_w if shed_w > 0.0 else None
     return HeatRoom(limit, shed_w, room_w, room_w - spread_w, room_w + spread_w, ratio)
 

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dutylog.domain.heat_input import HeatInput
 from dutylog.errors import InputError
-from dutylog.heat.input import HeatInput
 from dutylog.heat.model import Capacities, Surroundings, Value, advance
 from dutylog.heat.state import Laws
 

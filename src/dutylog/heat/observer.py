@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dutylog.domain.heat_input import HeatInput
 from dutylog.errors import InputError
 from dutylog.heat.identify import (
     AIR,
@@ -40,7 +41,6 @@ from dutylog.heat.identify import (
     Learning,
     Noise,
 )
-from dutylog.heat.input import HeatInput
 from dutylog.heat.model import Capacities
 from dutylog.heat.state import MOVE_EXPONENT, HeatState, Laws
 
@@ -135,8 +135,23 @@ class HeatObserver:
 
     # -- a tile -------------------------------------------------------------------------------
 
+    @property
+    def oil_c(self) -> float:
+        """Return the oil's temperature after the last tile [degC]; `state` has more and costs more."""
+        return self._mean[OIL]
+
+    @property
+    def body_c(self) -> float:
+        """Return the body's temperature after the last tile [degC]."""
+        return self._mean[BODY]
+
     def step(self, tile: HeatInput, *, frozen: bool = False) -> HeatState:
-        """Take a tile and return the state at its end.
+        """Take a tile and return the state at its end; see `take`."""
+        self.take(tile, frozen=frozen)
+        return self.state()
+
+    def take(self, tile: HeatInput, *, frozen: bool = False) -> None:
+        """Take a tile.
 
         frozen: the conductances don't learn from it; their uncertainty still counts.
         """
@@ -158,7 +173,6 @@ class HeatObserver:
         self._gather(tile, seen)
         if self._stride.seconds >= STRIDE_S - 1e-6:
             self._close()
-        return self.state()
 
     def _begin(self, kind: tuple[bool, ...], tile: HeatInput) -> None:
         """Start a stride of which something else is known; what stands in for it is as unsure as it gets at once."""
@@ -253,6 +267,7 @@ class HeatObserver:
             air_c=x[AIR],
             air_sd_k=self._sd(AIR),
             laws=laws,
+            heat_error=x[SCALE],
         )
 
     def _sd(self, place: int) -> float:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from dutylog.domain.heat_input import HeatInput
 from dutylog.errors import InputError
-from dutylog.heat.input import HeatInput
 
 WINDOW_S = 300.0
 """What the last minutes are (judgement: a stretch of one surface; shorter is too noisy, longer too old)."""

@@ -42,7 +42,8 @@ class HeatState:
     oil_c, body_c: estimates; covariance_k2: ((oil oil, oil body), (body oil, body body)) of their errors.
     ha_w_per_k, g_w_per_k: conductances now, at the present speed and motion, with the standard deviation of
     their natural logarithm. external_w: heat from elsewhere into the body. air_c: air as known or assumed.
-    laws: how the conductances would be at other speeds and motion; None where nobody told.
+    laws: how the conductances would be at other speeds and motion; None where nobody told. heat_error: by which part
+    of itself the heat computed falls short of the heat that is made, as far as the body's temperature tells.
     """
 
     oil_c: float
@@ -57,6 +58,7 @@ class HeatState:
     air_c: float
     air_sd_k: float = 0.0
     laws: Laws | None = None
+    heat_error: float = 0.0
 
     @property
     def oil_sd_k(self) -> float:

@@ -11,16 +11,31 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 from dutylog.errors import InputError, LedgerError
-from dutylog.ledger import calibrations
+from dutylog.ledger import calibrations, push_tests
+from dutylog.ledger.counters import HEAT_RESET
 from dutylog.ledger.installs import check_profile
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.names import NAME_LIMIT, NOTE_LIMIT, check_text, nearest
-from dutylog.ledger.rows import Unit
+from dutylog.ledger.rows import AlertRow, Unit
 
 SCHEMA = 1
 LINE_LIMIT = 65_536
 """Bytes of one request or reply, its newline included."""
 _ENVELOPE = ("schema", "command")
+
+
+HEAT_RESETS = {
+    "learning": "what was learned of how it sheds heat is forgotten; it is learned anew",
+    "damping": "the baseline of its damping output is forgotten; it is learned anew",
+}
+"""What may be forgotten of a damper's heat, and what is said then."""
+
+
+def check_reset(value: object, what: str) -> str:
+    """Return one of HEAT_RESETS; InputError for anything else."""
+    if not isinstance(value, str) or value not in HEAT_RESETS:
+        raise InputError(f"{what}: {value!r:.40} is none of {', '.join(HEAT_RESETS)}")
+    return value
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +57,8 @@ COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
     "install": {"unit": FieldRule(True), "position": FieldRule(True)},
     "remove": {"unit": FieldRule(True)},
     "rename_trip": {"trip": FieldRule(True, is_number=True), "name": FieldRule(False)},
+    "acknowledge": {"alert": FieldRule(True), "by": FieldRule(True)},
+    "heat_reset": {"position": FieldRule(True), "what": FieldRule(True, check=check_reset)},
     "calibrate": {
         "position": FieldRule(True),
         "kind": FieldRule(True),
@@ -56,6 +73,12 @@ COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
         "ambient_c": FieldRule(False, check=calibrations.check_number),
         "rested_h": FieldRule(False, check=calibrations.check_number),
         "others_c": FieldRule(False, check=calibrations.check_numbers),
+    },
+    "push_test": {
+        "by": FieldRule(True),
+        "when": FieldRule(True, check=push_tests.check_when),
+        "note": FieldRule(False, NOTE_LIMIT),
+        "corners": FieldRule(True, check=push_tests.check_corners),
     },
 }
 
@@ -174,6 +197,17 @@ def _rename_trip(ledger: Ledger, request: Mapping[str, Any], _sequence: int | No
     return Applied({"schema": SCHEMA, "ok": True, "text": text, "trip": number})
 
 
+def _acknowledge(ledger: Ledger, request: Mapping[str, Any], _sequence: int | None) -> Applied:
+    return Applied(acknowledged_reply(ledger.acknowledge_alert(request["alert"], request["by"]).row, request["by"]))
+
+
+def acknowledged_reply(row: AlertRow, by: str) -> dict[str, Any]:
+    """Return the reply to who has acknowledged an alert, perhaps after somebody else."""
+    first = by if row.acknowledged is None else row.acknowledged.by
+    text = f"{row.text}: seen by {first}" + ("" if first == by else ", whose name stays")
+    return {"schema": SCHEMA, "ok": True, "text": text, "alert": row.alert_id, "acknowledged_by": first}
+
+
 def _calibrate(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
     done = calibrations.store(ledger, request, sequence)
     signed, data = done.signed, calibrations.effect_data(done)
@@ -183,13 +217,36 @@ def _calibrate(ledger: Ledger, request: Mapping[str, Any], sequence: int | None)
     return Applied(reply, (Effect("calibrate", data),))
 
 
+def _heat_reset(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    position, what = request["position"], request["what"]
+    installed = ledger.installed()
+    if position not in installed:
+        raise LedgerError(f"no damper counts at {position!r}; {nearest(position, installed)}")
+    unit, data = installed[position], {"position": position, "what": what}
+    ledger.append_entry(
+        HEAT_RESET, unit.unit_id, data, ledger.cursor().hot_sequence + 1 if sequence is None else sequence
+    )
+    text = f"{position}, damper {unit.label}: {HEAT_RESETS[what]}"
+    return Applied({**_done(unit, text), "position": position}, (Effect(HEAT_RESET, data),))
+
+
+def _push_test(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    done = push_tests.store(ledger, request, sequence)
+    corners = "1 corner" if len(done.corners) == 1 else f"{len(done.corners)} corners"
+    text = f"push test of {corners} stored by {done.by} as entry {done.row}"
+    return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": done.row})
+
+
 _DOERS = {
     "ping": _ping,
     "add": _add,
     "install": _install,
     "remove": _remove,
     "rename_trip": _rename_trip,
+    "acknowledge": _acknowledge,
+    "heat_reset": _heat_reset,
     "calibrate": _calibrate,
+    "push_test": _push_test,
 }
 
 

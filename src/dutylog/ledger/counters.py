@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Mapping
 
 from dutylog.duty.totals import TOTALS_COLUMNS, Totals
 from dutylog.errors import InputError
+from dutylog.ledger.alerts import write_alerts
 from dutylog.ledger.chain import append_entry, has_entry
 from dutylog.ledger.database import Database
 from dutylog.ledger.installs import key_of, read_keys
-from dutylog.ledger.rows import Commit, Cursor, Stamp, UnitDuty
+from dutylog.ledger.rows import Commit, Cursor, KeptHeat, Stamp, UnitDuty
 from dutylog.ledger.trips import write_minutes, write_trips
 
+HEAT_RESET = "heat_reset"
+"""Kind of the entry by which somebody asks to forget what was learned of a damper's heat."""
 _SET_TOTALS = ", ".join(f"{column} = ?" for column in TOTALS_COLUMNS)
 _GET_TOTALS = ", ".join(TOTALS_COLUMNS)
 
@@ -30,8 +34,10 @@ def commit(database: Database, stamp: Stamp, change: Commit) -> None:
         keys = read_keys(database)
         _write_hot(database, connection, keys, change)
         _write_cold(connection, keys, change)
+        _write_heat(connection, keys, change)
         write_minutes(database, connection, keys, change.minutes)
         write_trips(connection, keys, change.trips)
+        write_alerts(database, connection, change.alerts)
         _write_cursor(connection, stamp, change, cursor[1])
         for draft in change.entries:
             # The same commit may come again after an error whose outcome the caller couldn't know.
@@ -78,6 +84,22 @@ def read_cold_state(database: Database, unit_id: str) -> bytes | None:
     return None if row is None else bytes(row[0])
 
 
+def read_heat(database: Database, unit_id: str, position: str) -> KeptHeat | None:
+    """Return what was kept of the heat of a damper in a place."""
+    row = database.row(
+        "SELECT state, heat.sequence FROM heat JOIN unit USING (unit_key) WHERE unit_id = ? AND position = ?",
+        (unit_id, position),
+    )
+    if row is None:
+        return None
+    asked = database.rows(
+        "SELECT data FROM entry WHERE kind = ? AND unit_id = ? AND sequence > ? ORDER BY row",
+        (HEAT_RESET, unit_id, row[1]),
+    )
+    resets = [json.loads(data) for (data,) in asked]
+    return KeptHeat(bytes(row[0]), tuple(str(reset["what"]) for reset in resets if reset["position"] == position))
+
+
 def _read_positions(database: Database) -> tuple[int, int]:
     row = database.row("SELECT hot_sequence, cold_sequence FROM cursor")
     return (0, 0) if row is None else (int(row[0]), int(row[1]))
@@ -115,6 +137,15 @@ def _write_cold(connection: sqlite3.Connection, keys: Mapping[str, int], change:
         "INSERT INTO checkpoint VALUES (1, ?) ON CONFLICT (one) DO UPDATE SET state = excluded.state",
         (change.checkpoint,),
     )
+
+
+def _write_heat(connection: sqlite3.Connection, keys: Mapping[str, int], change: Commit) -> None:
+    for (unit_id, position), state in change.heat.items():
+        connection.execute(
+            "INSERT INTO heat (unit_key, position, sequence, state) VALUES (?, ?, ?, ?) "
+            "ON CONFLICT (unit_key, position) DO UPDATE SET sequence = excluded.sequence, state = excluded.state",
+            (key_of(keys, unit_id), position, change.sequence, state),
+        )
 
 
 def _write_cursor(connection: sqlite3.Connection, stamp: Stamp, change: Commit, cold_sequence: int) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
@@ -11,8 +11,9 @@ from typing import Any
 
 from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.totals import Totals
+from dutylog.engine.output import TripRow
 from dutylog.errors import InputError, LedgerCorrupt, LedgerError
-from dutylog.ledger import backup, chain, check, counters, installs, trips
+from dutylog.ledger import alerts, backup, chain, check, counters, installs, trips
 from dutylog.ledger.database import QUERY_LIMIT_S, Database, decoding
 from dutylog.ledger.rows import (
     Commit,
@@ -21,8 +22,10 @@ from dutylog.ledger.rows import (
     EntryDraft,
     Epoch,
     Install,
+    KeptHeat,
     Minute,
     Stamp,
+    StoredAlert,
     Trip,
     Unit,
     UnitDuty,
@@ -236,6 +239,10 @@ class Ledger:
         """Return the state of a damper's accumulators at the last cold commit, None before its first."""
         return counters.read_cold_state(self._database, unit_id)
 
+    def kept_heat(self, unit_id: str, position: str) -> KeptHeat | None:
+        """Return what was kept of the heat of a damper in a place (shared/HEAT.md), None where nothing was."""
+        return counters.read_heat(self._database, unit_id, position)
+
     # epochs, trips, minutes
 
     def put_epoch(self, epoch: Epoch) -> None:
@@ -275,6 +282,36 @@ class Ledger:
         """Return a damper's 60-second rows that overlap a trip."""
         row = self.trip(number).row
         return self.minutes(unit_id, row.epoch, row.start_ns, row.end_ns)
+
+    # alerts
+
+    def open_alerts(self) -> list[StoredAlert]:
+        """Return what people were told and isn't over, the oldest first."""
+        return alerts.read_open(self._database)
+
+    def alerts(self, limit: int = 50, before: int | None = None) -> list[StoredAlert]:
+        """Return alerts, newest first; `before`: only smaller numbers."""
+        return alerts.read_newest(self._database, limit, before)
+
+    def alerts_after(self, number: int, limit: int) -> list[StoredAlert]:
+        """Return at most `limit` alerts with larger numbers, the oldest first."""
+        return alerts.read_after(self._database, number, limit)
+
+    def alerts_of(self, ids: Sequence[str]) -> list[StoredAlert]:
+        """Return the alerts of these ids, as far as they are there."""
+        return alerts.read_ids(self._database, ids)
+
+    def trip_alerts(self, row: TripRow) -> list[StoredAlert]:
+        """Return the alerts raised in a trip, the oldest first."""
+        return alerts.read_of_trip(self._database, row.epoch, row.start_tile)
+
+    def acknowledge_alert(self, text: str, by: str) -> StoredAlert:
+        """Note that a person has seen an alert, by its id or the begin of it; the first name stays.
+
+        Raises:
+            LedgerError: no such alert, or more than one. InputError: a name that isn't one.
+        """
+        return alerts.acknowledge_alert(self._database, self._stamp(), text, by)
 
     # entries
 

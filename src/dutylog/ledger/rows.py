@@ -119,11 +119,54 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """That a person has seen an alert: the name given, and when."""
+
+    by: str
+    stamp: Stamp
+
+
+@dataclass(frozen=True, slots=True)
+class AlertRow:
+    """Something people had to be told. position: None for the vehicle; subject: the fault, None where kind says it all.
+
+    raised, cleared: epoch and its monotonic time [ns]; cleared is None while it lasts. trip: (epoch, start_tile) of
+    the trip that was open when it was raised, None without one. text, remedy: as they were when it was raised.
+    """
+
+    alert_id: str
+    kind: str
+    position: str | None
+    subject: str | None
+    level: str
+    text: str
+    remedy: str
+    raised: tuple[int, int]
+    trip: tuple[int, int] | None
+    cleared: tuple[int, int] | None = None
+    acknowledged: Acknowledged | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredAlert:
+    """An alert as the ledger has it. number: rises, never used again. raised_at, cleared_at: by every clock.
+
+    Both are None where the clocks of their epoch are unknown, cleared_at also while it lasts.
+    """
+
+    number: int
+    row: AlertRow
+    raised_at: Stamp | None
+    cleared_at: Stamp | None
+
+
+@dataclass(frozen=True, slots=True)
 class Commit:
     """All that the engine made of the raw log up to `sequence`, written whole or not at all.
 
     hot: life totals by unit_id, for as many units as changed. cold, checkpoint: state of the
     accumulators by unit_id and of the engine, both given or both None (then only the hot group moves).
+    heat: what is known of the heat of units in places, by (unit_id, position), for as many as are to be kept.
     """
 
     sequence: int
@@ -131,9 +174,19 @@ class Commit:
     hot: Mapping[str, Totals]
     cold: Mapping[str, bytes] | None = None
     checkpoint: bytes | None = None
+    heat: Mapping[tuple[str, str], bytes] = field(default_factory=dict)
     minutes: tuple[MinuteRow, ...] = ()
     trips: tuple[TripRow, ...] = ()
     entries: tuple[EntryDraft, ...] = field(default=())
+    alerts: tuple[AlertRow, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class KeptHeat:
+    """What was kept of the heat of a damper in a place. resets: what somebody has asked to forget since."""
+
+    state: bytes
+    resets: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

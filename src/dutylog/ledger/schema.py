@@ -9,11 +9,14 @@ from pathlib import Path
 
 from dutylog.errors import LedgerError, LedgerForeign
 from dutylog.ledger.database import Database, corrupt
+from dutylog.ledger.seal import is_sealed, write_seal
 
 APPLICATION_ID = 0x44555459
 """'DUTY', the file's mark in SQLite's header. Source: sqlite.org/fileformat2.html, section 1.3.17."""
 _MAGIC = b"SQLite format 3\x00"
 VERSION_KEY = "schema_version"
+SEALED_FROM = 3
+"""First version whose cursor holds a seal."""
 _OUR_TABLES = {"meta", "unit", "install", "hot", "cursor", "entry"}
 _PUT_VERSION = "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
 
@@ -68,12 +71,17 @@ def ensure_schema(database: Database) -> None:
             f"ledger {database.path} has version {version}, {latest} is needed; "
             "start the daemon once, it upgrades the file"
         )
+    if SEALED_FROM <= version < latest and not is_sealed(database):
+        # A step seals anew what it finds, so a flipped bit has to be found before.
+        raise corrupt(database.path, "the small tables are not as they were sealed")
     for number, text in read_scripts():
         if number > version:
             with database.write() as connection:
                 _run(connection, text)
                 connection.execute(_PUT_VERSION, (VERSION_KEY, str(number)))
                 connection.execute(f"PRAGMA user_version = {number}")
+                if number >= SEALED_FROM:
+                    write_seal(connection)
     if database.row("SELECT 1 FROM cursor WHERE one = 1") is None:
         raise corrupt(database.path, "its cursor is missing")
 

@@ -1,6 +1,6 @@
-"""When somebody has to be told: raised and cleared conditions, made of successive snapshots, in one place.
+"""Alerts as they are told to a broker: core's, from its snapshots and the ledger, and our own of outputs.
 
-Reads no clock and no file, so what it says follows from what it is given. Thresholds are judgement.
+Each change is told at least once, also what happened while we weren't running. Reads no clock and no file.
 """
 
 from __future__ import annotations
@@ -8,183 +8,221 @@ from __future__ import annotations
 import json
 import uuid
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 
-from dutylog.engine.state import OVER_LIMIT, STATE_TEXTS
+from dutylog.alerts.hold import Holds
+from dutylog.alerts.rules import CLEARED, OUTPUT_REFUSED, RAISED, RULES, Key, say_over
+from dutylog.errors import one_line
+from dutylog.ledger.rows import AlertRow, Stamp, StoredAlert
 from dutylog.publish.output import OutputHealth
 from dutylog.publish.points import Moment
-from dutylog.publish.snapshot import DamperNow, Snapshot
+from dutylog.publish.snapshot import AlertNow, Snapshot
 from dutylog.units import NS_PER_S
 
-DAMPER_FAULT = "damper_fault"
-BODY_OVER_LIMIT = "body_over_limit"
-DISK = "disk"
-OUTPUT_REFUSED = "output_refused"
-CLOCK = "clock_not_trusted"
-KINDS = (DAMPER_FAULT, BODY_OVER_LIMIT, DISK, OUTPUT_REFUSED, CLOCK)
-RAISED = "raised"
-CLEARED = "cleared"
-
-HOLD_NS = {DAMPER_FAULT: 2 * NS_PER_S, BODY_OVER_LIMIT: 2 * NS_PER_S, CLOCK: 600 * NS_PER_S}
-"""A condition must hold so long before it is raised: a single reading is none."""
-CLEAR_NS = 2 * NS_PER_S
-"""It must be gone so long before it is cleared: what comes and goes each second is one alert."""
-STANDING_S = 3.0
-"""A disk that took nothing for so long: readings that stand still are stale on the page too."""
-COOLED_K = 2.0
-"""So far below its limit a body counts as cooled, so that one at the limit doesn't flutter."""
-OPEN_LIMIT = 200
-
-Key = tuple[str, str, str]
-"""Kind, position (empty: the vehicle) and subject: the fault, the output (empty: none)."""
+OVER_KEPT = 100
+"""Alerts told as over that are remembered: a snapshot may show them a little longer than the ledger has them open."""
 
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One message; id is its own. mono_s, boot_id: when it was raised or cleared, clock of this machine's boot.
+    """One message; id is the alert's, the same when it is raised, acknowledged and cleared.
 
-    subject: which fault or output, None where the kind says it all. text: what is the matter; remedy:
-    what someone can do, addressed to co-driver or crew.
+    mono_s, boot_id: when that was, clock of this machine's boot. subject: which fault or output, None where the kind
+    says it all. text: what is the matter; remedy: what someone can do, addressed to co-driver or crew.
     """
 
     id: str
     kind: str
     position: str | None
     subject: str | None
+    level: str
     state: str
     text: str
     remedy: str
+    acknowledged_by: str | None
     boot_id: str
     mono_s: float
     utc_ns: int | None
 
 
 @dataclass(frozen=True, slots=True)
-class _Words:
-    text: str
-    remedy: str
+class Told:
+    """What a receiver has heard of an alert last."""
+
+    kind: str
+    position: str | None
+    subject: str | None
+    level: str
+    state: str
+    acknowledged_by: str | None
+
+    @property
+    def key(self) -> Key:
+        """Return what it is about."""
+        return self.kind, self.position or "", self.subject or ""
 
 
-class AlertWatch:
-    """Remembers which conditions hold since when; says each change once."""
+class CoreAlerts:
+    """Tells what core and the ledger say of core's alerts, each change once.
 
-    def __init__(self, kept: str | None = None, new_id: Callable[[], str] = lambda: str(uuid.uuid4())) -> None:
-        """kept: what `kept` returned before the last stop, so that what is open then is cleared later."""
-        self._open: set[Key] = _parse_kept(kept)
-        self._new_id = new_id
-        self._changing: dict[Key, int] = {}
+    number: of the newest row of the ledger that was looked at; None before the first look, which tells what is open
+    and nothing of what was.
+    """
 
-    def kept(self) -> str:
-        """Return the open alerts as a line to be kept."""
-        return json.dumps(sorted(self._open), separators=(",", ":"))
+    def __init__(self, number: int | None = None, told: dict[str, Told] | None = None) -> None:
+        self.number = number
+        self._told = dict(told or {})
 
-    def take(self, snapshot: Snapshot | None, outputs: Iterable[OutputHealth], now: Moment) -> list[Alert]:
-        """Return the alerts that this moment raises or clears.
+    @property
+    def told(self) -> dict[str, Told]:
+        """Return what was told, by id."""
+        return dict(self._told)
+
+    @property
+    def open_ids(self) -> list[str]:
+        """Return the alerts that receivers believe to be open."""
+        return [alert_id for alert_id, told in self._told.items() if told.state == RAISED]
+
+    def take_snapshot(self, snapshot: Snapshot, now: Moment) -> list[Alert]:
+        """Return what a snapshot brings; one that is over and was never told is left to the ledger, which has all."""
+        found = []
+        for one in snapshot.alerts:
+            if one.state == RAISED or one.id in self._told:
+                found += self._tell(_from_snapshot(one, now))
+        return found
+
+    def take_ledger(self, rows: Iterable[StoredAlert], number: int, snapshot: Snapshot, now: Moment) -> list[Alert]:
+        """Return what rows of the ledger bring: those above our number, and those of `open_ids` that it knows.
+
+        What we told as open and neither ledger nor snapshot know was lost with a kill: it is told as over.
 
         Args:
-            snapshot: the newest, None while none comes: then what it would say stays as it was.
-            outputs: how each receiver is doing.
+            number: up to which newer rows have been looked at with these.
         """
-        holding = _of_outputs(outputs)
-        if snapshot is not None:
-            holding |= self._of_snapshot(snapshot)
-        alerts = []
-        for key in sorted(holding.keys() - self._open):
-            if self._has_held(key, now.mono_ns, HOLD_NS.get(key[0], 0)) and len(self._open) < OPEN_LIMIT:
-                self._open.add(key)
-                alerts.append(self._alert(key, RAISED, holding[key], now))
-        for key in sorted(self._open - holding.keys()):
-            if snapshot is None and key[0] != OUTPUT_REFUSED:
-                self._changing.pop(key, None)
-            elif self._has_held(key, now.mono_ns, CLEAR_NS):
-                self._open.discard(key)
-                alerts.append(self._alert(key, CLEARED, _Words(_over(key), ""), now))
-        self._forget(holding)
-        return alerts
-
-    def _has_held(self, key: Key, mono_ns: int, hold_ns: int) -> bool:
-        """Return whether the change has lasted; once it has, it is no change any more."""
-        if mono_ns - self._changing.setdefault(key, mono_ns) < hold_ns:
-            return False
-        del self._changing[key]
-        return True
-
-    def _forget(self, holding: dict[Key, _Words]) -> None:
-        """Forget changes that didn't last."""
-        for key in list(self._changing):
-            if (key in holding) == (key in self._open):
-                del self._changing[key]
-
-    def _of_snapshot(self, snapshot: Snapshot) -> dict[Key, _Words]:
-        found: dict[Key, _Words] = {}
-        for damper in snapshot.dampers:
-            found |= self._of_damper(damper)
-        if max(snapshot.standing_s, snapshot.not_storing_s, snapshot.unsaved_s) > STANDING_S:
-            text = snapshot.source.state_text or "the disk takes nothing; readings and totals stand still"
-            found[DISK, "", ""] = _Words(text, "free some space or check the card; what comes meanwhile may be lost")
-        if not snapshot.utc_trusted:
-            text = "nothing has vouched for the date for 10 minutes; points wait, duty goes on"
-            found[CLOCK, "", ""] = _Words(text, "bring the logger to a network or set its clock")
+        found, there = [], {one.id for one in snapshot.alerts}
+        for stored in rows:
+            row = stored.row
+            there.add(row.alert_id)
+            if row.cleared is None or self._told.get(row.alert_id) is None:
+                found += self._tell(_from_row(row, RAISED, stored.raised_at, now))
+            if row.cleared is not None:
+                found += self._tell(_from_row(row, CLEARED, stored.cleared_at, now))
+        self.number = number
+        is_believed = snapshot.unsaved_s == 0.0
+        for alert_id in self.open_ids if is_believed else ():
+            if alert_id not in there:
+                told = self._told[alert_id]
+                found += self._tell(_message(alert_id, replace(told, state=CLEARED), say_over(told.key), "", now))
         return found
 
-    def _of_damper(self, damper: DamperNow) -> dict[Key, _Words]:
-        where = damper.position.replace("_", " ")
-        found: dict[Key, _Words] = {}
-        for fault in damper.faults:
-            remedy = (
-                damper.state_text if damper.state.startswith("no_") else "check its sensor and plug at the next stop"
+    def _tell(self, alert: Alert) -> list[Alert]:
+        """Return the message where it is news; what is over stays over, a name stays."""
+        known = self._told.get(alert.id)
+        if known is not None:
+            is_news = known.state == RAISED and (
+                alert.state == CLEARED or (alert.acknowledged_by is not None and known.acknowledged_by is None)
             )
-            found[DAMPER_FAULT, damper.position, fault] = _Words(f"{where}: {fault.replace('_', ' ')}", remedy)
-        key = (BODY_OVER_LIMIT, damper.position, "")
-        limit_c = damper.body_limit_c
-        is_still = key in self._open and damper.body_c is not None and damper.body_c > limit_c - COOLED_K
-        if damper.state == OVER_LIMIT or is_still:
-            found[key] = _Words(f"{where}: body over its limit of {limit_c:g} °C", STATE_TEXTS[OVER_LIMIT])
-        elif key in self._open and damper.body_c is None:
-            found[key] = _Words("", "")  # nobody knows that it has cooled
+            if not is_news:
+                return []
+        self._told[alert.id] = Told(
+            alert.kind, alert.position, alert.subject, alert.level, alert.state, alert.acknowledged_by
+        )
+        over = [alert_id for alert_id, told in self._told.items() if told.state == CLEARED]
+        for alert_id in over[:-OVER_KEPT]:
+            del self._told[alert_id]
+        return [alert]
+
+
+class OutputAlerts:
+    """Raises and clears our own alert: a receiver that answers, but refuses us."""
+
+    def __init__(
+        self, ids: dict[str, str] | None = None, new_id: Callable[[], str] = lambda: str(uuid.uuid4())
+    ) -> None:
+        """ids: of what was open at the last stop, by output."""
+        self.ids = dict(ids or {})
+        self._new_id = new_id
+        self._holds = Holds((OUTPUT_REFUSED, "", name) for name in self.ids)
+
+    def take(self, outputs: Iterable[OutputHealth], now: Moment) -> list[Alert]:
+        """Return what this moment raises or clears."""
+        refused = {(OUTPUT_REFUSED, "", output.name): output for output in outputs if output.is_refused}
+        rule, found = RULES[OUTPUT_REFUSED], []
+        for key, is_raised in self._holds.take(set(refused), frozenset(), now.mono_ns):
+            name = key[2]
+            told = Told(OUTPUT_REFUSED, None, name, rule.level, RAISED if is_raised else CLEARED, None)
+            if is_raised:
+                self.ids[name] = self._new_id()
+                text = one_line(refused[key].problem or f"{name} refuses us", 300)
+                found.append(_message(self.ids[name], told, text, rule.remedy, now))
+            else:
+                found.append(_message(self.ids.pop(name), told, say_over(key), "", now))
         return found
 
-    def _alert(self, key: Key, state: str, words: _Words, now: Moment) -> Alert:
-        kind, position, subject = key
-        return Alert(
-            id=self._new_id(),
-            kind=kind,
-            position=position or None,
-            subject=subject or None,
-            state=state,
-            text=words.text,
-            remedy=words.remedy,
-            boot_id=now.boot_id,
-            mono_s=now.mono_ns / NS_PER_S,
-            utc_ns=now.utc_ns,
-        )
+
+class AlertTeller:
+    """All that is told as alerts, and the note that is kept of it between two starts."""
+
+    def __init__(self, kept: str | None = None, new_id: Callable[[], str] = lambda: str(uuid.uuid4())) -> None:
+        """kept: what `kept` returned last."""
+        number, told, ids = _parse_kept(kept)
+        self.core = CoreAlerts(number, told)
+        self._outputs = OutputAlerts(ids, new_id)
+
+    def kept(self) -> str:
+        """Return as a line what has to be known after a restart."""
+        told = {alert_id: asdict(one) for alert_id, one in self.core.told.items()}
+        note = {"number": self.core.number, "told": told, "outputs": self._outputs.ids}
+        return json.dumps(note, separators=(",", ":"))
+
+    def take(self, snapshot: Snapshot | None, outputs: Iterable[OutputHealth], now: Moment) -> list[Alert]:
+        """Return what a moment brings. snapshot: core's newest word, None before the first."""
+        found = [] if snapshot is None else self.core.take_snapshot(snapshot, now)
+        return found + self._outputs.take(outputs, now)
 
 
-def _of_outputs(outputs: Iterable[OutputHealth]) -> dict[Key, _Words]:
-    remedy = "check name, password or token, and rights at the receiver; everything is kept meanwhile"
-    return {
-        (OUTPUT_REFUSED, "", output.name): _Words(output.problem or f"{output.name} refuses us", remedy)
-        for output in outputs
-        if output.is_refused
-    }
+def _message(alert_id: str, told: Told, text: str, remedy: str, now: Moment) -> Alert:
+    return Alert(
+        alert_id, told.kind, told.position, told.subject, told.level, told.state, text, remedy, told.acknowledged_by,
+        now.boot_id, now.mono_ns / NS_PER_S, now.utc_ns,
+    )  # fmt: skip
 
 
-def _over(key: Key) -> str:
-    kind, position, subject = key
-    where = f"{position.replace('_', ' ')}: " if position else ""
-    return {
-        DAMPER_FAULT: f"{where}{subject.replace('_', ' ')} is over",
-        BODY_OVER_LIMIT: f"{where}body has cooled below its limit",
-        DISK: "the disk takes data again",
-        OUTPUT_REFUSED: f"{subject} doesn't refuse us any more",
-        CLOCK: "the date is trusted",
-    }.get(kind, f"{where}{kind} is over")
+def _from_snapshot(one: AlertNow, now: Moment) -> Alert:
+    told = Told(one.kind, one.position, one.subject, one.level, one.state, one.acknowledged_by)
+    return _message(one.id, told, one.text, one.remedy, now)
 
 
-def _parse_kept(text: str | None) -> set[Key]:
-    """Return kept alerts; a line that can't be read counts as none: they are raised again."""
+def _from_row(row: AlertRow, state: str, stamp: Stamp | None, now: Moment) -> Alert:
+    """Return a row as a message of when it was raised or cleared; of now where nobody knows when that was."""
+    by = None if row.acknowledged is None else row.acknowledged.by
+    told = Told(row.kind, row.position, row.subject, row.level, state, by)
+    if stamp is not None and stamp.boot_id:
+        now = Moment(stamp.boot_id, stamp.mono_ns, stamp.utc_ns if stamp.utc_trusted else None)
+    is_raised = state == RAISED
+    return _message(
+        row.alert_id, told, row.text if is_raised else say_over(told.key), row.remedy if is_raised else "", now
+    )
+
+
+def _parse_kept(text: str | None) -> tuple[int | None, dict[str, Told], dict[str, str]]:
+    """Return a kept note; one that can't be read counts as none: what is open is told again."""
     try:
-        kept = json.loads(text or "[]")
-        return {(str(kind), str(position), str(subject)) for kind, position, subject in kept[:OPEN_LIMIT]}
-    except (ValueError, TypeError, KeyError, RecursionError):
-        return set()
+        note = json.loads(text or "{}")
+        told = {str(alert_id): _parse_told(one) for alert_id, one in dict(note.get("told", {})).items()}
+        number = note.get("number")
+        ids = {str(name): str(alert_id) for name, alert_id in dict(note.get("outputs", {})).items()}
+        return None if number is None else int(number), told, ids
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        return None, {}, {}
+
+
+def _parse_told(one: dict[str, object]) -> Told:
+    def text(name: str) -> str | None:
+        value = one[name]
+        return None if value is None else str(value)
+
+    return Told(
+        str(one["kind"]), text("position"), text("subject"), str(one["level"]), str(one["state"]),
+        text("acknowledged_by"),
+    )  # fmt: skip

@@ -1,4 +1,4 @@
-"""What `MqttOutput` needs of a broker: one connection, messages out, and what became of them."""
+"""What we need of a broker: one connection, messages out and what became of them, or messages in."""
 
 from __future__ import annotations
 
@@ -14,6 +14,24 @@ class Message:
     topic: str
     payload: bytes
     qos: int
+    is_retained: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which topics to listen to. takes_retained: also what the broker kept from before we came."""
+
+    pattern: str
+    qos: int
+    takes_retained: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A message that came; is_retained: the broker had kept it, so it may be old."""
+
+    topic: str
+    payload: bytes
     is_retained: bool
 
 

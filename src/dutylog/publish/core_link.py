@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass
 from pathlib import Path
+from typing import ClassVar
 
 from dutylog import sockets
 from dutylog.clock import Clock
@@ -45,7 +46,12 @@ class Received:
 
 
 class CoreWord:
-    """What core said last and how old that is; parent of the pages' feed and of the intake of what is published."""
+    """What core said last and how old that is; parent of the pages' feed and of the intake of what is published.
+
+    allowance_s: by how much readings may be older where a network lies between core and us.
+    """
+
+    allowance_s: ClassVar[float] = 0.0
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
@@ -61,7 +67,6 @@ class CoreWord:
 
     def accept_line(self, line: bytes) -> bool:
         """Take one line of the socket; False when it was no snapshot (counted) or nothing new."""
-        now_ns = self._clock.mono_ns()
         self.counters.lines_count += 1
         try:
             snapshot = parse_snapshot(line)
@@ -69,11 +74,16 @@ class CoreWord:
             self.counters.garbled_count += 1
             self.last_problem = str(err)
             return False
+        return self.accept(snapshot)
+
+    def accept(self, snapshot: Snapshot, late_s: float = 0.0) -> bool:
+        """Take a snapshot; False when it is nothing new. late_s: how long it was under way beyond the usual [s]."""
         before = self._newest
         if before and (before.snapshot.boot_id, before.snapshot.seq) == (snapshot.boot_id, snapshot.seq):
             self.counters.repeated_count += 1
             return False
-        self._newest = Received(before.number + 1 if before else 1, snapshot, now_ns)
+        received_ns = self._clock.mono_ns() - round(late_s * NS_PER_S)
+        self._newest = Received(before.number + 1 if before else 1, snapshot, received_ns)
         self._take(self._newest, before)
         return True
 
@@ -92,7 +102,7 @@ class CoreWord:
         age_s = self.age_s()
         if age_s is None:
             return WAITING
-        return STALE if age_s > STALE_AFTER_S else LIVE
+        return STALE if age_s > STALE_AFTER_S + self.allowance_s else LIVE
 
     def _take(self, received: Received, before: Received | None) -> None:
         """Do something with a new snapshot."""

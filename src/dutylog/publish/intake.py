@@ -9,7 +9,7 @@ from pathlib import Path
 from dutylog.clock import Clock
 from dutylog.errors import LedgerError, OutputError
 from dutylog.publish import core_link
-from dutylog.publish.alerts import AlertWatch
+from dutylog.publish.alerts import Alert, AlertTeller
 from dutylog.publish.board import Arrived, Board
 from dutylog.publish.ledger_now import LedgerNow, read_ledger
 from dutylog.publish.outbox import ALERT, LIVE, Draft, Outbox
@@ -26,7 +26,7 @@ COMMIT_NS = 10 * NS_PER_S
 """Points are gathered so long before they are stored: what a memory card can bear, and what a kill may cost."""
 PENDING_LIMIT = 5000
 """Points held while the outbox's disk takes nothing; beyond it the oldest live ones go, counted."""
-ALERTS_KEPT = "alerts/open"
+ALERTS_KEPT = "alerts/told"
 
 
 class Intake(core_link.CoreWord):
@@ -45,7 +45,8 @@ class Intake(core_link.CoreWord):
         self._board = board
         self._timekeeper = timekeeper
         self._outputs: Sequence[Output] = ()
-        self._watch = AlertWatch(outbox.cursor(ALERTS_KEPT))
+        self._kept_alerts = outbox.cursor(ALERTS_KEPT)
+        self._teller = AlertTeller(self._kept_alerts)
         self._points: PointMaker | None = None
         self._arrived: Arrived | None = None
         self._connection = 0
@@ -79,8 +80,10 @@ class Intake(core_link.CoreWord):
         now_ns = self._clock.mono_ns()
         link = self.link()
         self._board.put(self._arrived, link)
-        snapshot = self._arrived.snapshot if self._arrived and link == core_link.LIVE else None
-        self._raise_alerts(self._disk_seen(snapshot), now_ns)
+        if self._is_told_of_alerts:
+            snapshot = self._arrived.snapshot if self._arrived else None
+            health = [output.health() for output in self._outputs]
+            self._put_alerts(self._teller.take(snapshot, health, self._timekeeper.moment(now_ns)))
         if self.is_core_ready and now_ns >= self._next_ledger_ns:
             self.look_at_ledger()
         if now_ns >= self._next_commit_ns:
@@ -97,7 +100,8 @@ class Intake(core_link.CoreWord):
         now_ns = self._clock.mono_ns()
         self._next_ledger_ns = now_ns + COMMIT_NS
         try:
-            ledger = read_ledger(self._data_dir)
+            core = self._teller.core
+            ledger = read_ledger(self._data_dir, core.number, core.open_ids)
         except LedgerError as err:
             self.ledger_problem = str(err)
             return
@@ -138,39 +142,40 @@ class Intake(core_link.CoreWord):
         if self._points is not None and self._is_telling(arrived.snapshot):
             self._pending += self._points.take(arrived.snapshot, arrived.moment)
 
+    def _take_alerts(self, ledger: LedgerNow, now_ns: int) -> None:
+        if self._arrived is not None:
+            moment, snapshot = self._timekeeper.moment(now_ns), self._arrived.snapshot
+            self._put_alerts(self._teller.core.take_ledger(ledger.alerts, ledger.alert_number, snapshot, moment))
+
     @staticmethod
     def _is_telling(snapshot: Snapshot) -> bool:
         """Return whether core has readings at all; before its first tile everything is empty."""
         return any(damper.unit_id for damper in snapshot.dampers)
 
     def _take_ledger(self, ledger: LedgerNow, now_ns: int, is_last: bool) -> None:
-        if any(output.name == MQTT for output in self._outputs):
+        if self._is_told_of_alerts:
             self._board.put_duties(ledger.units)
+            self._take_alerts(ledger, now_ns)
         if self._points is not None:
             self._pending += self._points.take_ledger(ledger, self._timekeeper.moment(now_ns), is_last)
 
-    def _disk_seen(self, snapshot: Snapshot | None) -> Snapshot | None:
-        """Return the snapshot alerts go by: one whose readings stand still is stale, yet says why."""
-        if snapshot is None and self._arrived is not None and self._arrived.snapshot.standing_s > 0:
-            age_ns = self._clock.mono_ns() - self._arrived.moment.mono_ns
-            return self._arrived.snapshot if age_ns <= core_link.STALE_AFTER_S * NS_PER_S else None
-        return snapshot
+    @property
+    def _is_told_of_alerts(self) -> bool:
+        return any(output.name == MQTT for output in self._outputs)
 
-    def _raise_alerts(self, snapshot: Snapshot | None, now_ns: int) -> None:
-        if not any(output.name == MQTT for output in self._outputs):
-            return
-        moment = self._timekeeper.moment(now_ns)
-        health = [output.health() for output in self._outputs]
-        found = self._watch.take(snapshot, health, moment)
+    def _put_alerts(self, found: Sequence[Alert]) -> None:
+        """Store alerts at once, with the note of what was told; what the disk doesn't take is shown meanwhile."""
         self._alerts += [
-            Draft(ALERT, moment.boot_id, moment.mono_ns, moment.utc_ns, encode(alert_object(a))) for a in found
+            Draft(ALERT, a.boot_id, round(a.mono_s * NS_PER_S), a.utc_ns, encode(alert_object(a))) for a in found
         ]
-        if not self._alerts:
+        kept = self._teller.kept()
+        if not self._alerts and kept == self._kept_alerts:
             return
         try:
             self._outbox.put(MQTT, self._alerts)
             self._alerts = []
-            self._outbox.put_cursors({ALERTS_KEPT: self._watch.kept()})
+            self._outbox.put_cursors({ALERTS_KEPT: kept})
+            self._kept_alerts = kept
         except OutputError as err:
             self.last_problem = str(err)
             self._alerts = self._alerts[-PENDING_LIMIT:]

@@ -5,16 +5,19 @@ from __future__ import annotations
 import socket
 import ssl
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
-from paho.mqtt.client import Client
+from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from dutylog.config.settings import MqttSettings
 from dutylog.errors import ConfigError, OutputDown
-from dutylog.publish.broker import Connection, Delivered, Event, Lost, Message, Refused
+from dutylog.publish.broker import Connection, Delivered, Event, Heard, Lost, Message, Refused, Wanted
 from dutylog.publish.secret import read_secret
 
 KEEPALIVE_S = 15
@@ -22,9 +25,14 @@ KEEPALIVE_S = 15
 CONNECT_S = 5.0
 ANSWER_S = 10.0
 CLOSE_S = 1.5
+LARGEST_HEARD = 64 * 1024
+"""Bytes of a packet a listener takes; the broker must drop larger ones. Source: MQTT 5.0 section 3.1.2.11.4."""
+_KEEP_RETAINED, _LEAVE_RETAINED = 0, 2
+"""Retain Handling. Source: MQTT 5.0 section 3.8.3.1."""
 # Source: MQTT 5.0 section 2.4, reason codes.
 _REFUSING = frozenset({0x84, 0x85, 0x86, 0x87, 0x8A, 0x8C, 0x8E})
 _FOR_GOOD = frozenset({0x90, 0x95, 0x99})
+_RIGHT_TO_READ = "check mqtt.username, the file of mqtt.password_file, and the right to read under dutylog/v1/"
 _REMEDIES = {
     0x84: "it needs MQTT 5; update the broker",
     0x85: "it doesn't take this client_id; set mqtt.client_id",
@@ -48,10 +56,38 @@ class MqttConnector:
         Raises:
             OutputDown: out of reach; with is_refused where only a person can change it.
         """
-        client = self._make_client(will)
+        client = self._make_client()
+        client.will_set(will.topic, will.payload, will.qos, will.is_retained)
         line = _Line(client, self._where, notify)
+        self._connect(client)
+        line.start()
+        return line
+
+    def listen(
+        self, wanted: Sequence[Wanted], take: Callable[[Heard], None], notify: Callable[[Event], None]
+    ) -> Connection:
+        """Return a connection that only listens: no will, nothing is published.
+
+        Args:
+            take: gets each message, in the connection's thread; must not raise.
+            notify: gets the end, also where the broker refuses what is wanted.
+        Raises:
+            OutputDown: as above.
+        """
+        client = self._make_client()
+        line = _Line(client, self._where, notify)
+        line.listen(wanted, take)
+        largest = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        largest.MaximumPacketSize = LARGEST_HEARD
+        self._connect(client, largest)
+        line.start()
+        return line
+
+    def _connect(self, client: Client, properties: Properties | None = None) -> None:
         try:
-            client.connect(self._settings.host, self._settings.port, keepalive=KEEPALIVE_S, clean_start=True)
+            client.connect(
+                self._settings.host, self._settings.port, KEEPALIVE_S, clean_start=True, properties=properties
+            )
         except ssl.SSLCertVerificationError as err:
             text = (
                 f"{self._where}: its certificate isn't trusted ({err.verify_message}); check mqtt.ca_file and mqtt.host"
@@ -62,10 +98,8 @@ class MqttConnector:
         except (OSError, ValueError) as err:
             reason = getattr(err, "strerror", None) or err
             raise OutputDown(f"{self._where} is out of reach ({reason}); check network and broker") from err
-        line.start()
-        return line
 
-    def _make_client(self, will: Message) -> Client:
+    def _make_client(self) -> Client:
         settings = self._settings
         client = _Client(
             CallbackAPIVersion.VERSION2,
@@ -74,7 +108,6 @@ class MqttConnector:
             reconnect_on_failure=False,
         )
         client.connect_timeout = CONNECT_S
-        client.will_set(will.topic, will.payload, will.qos, will.is_retained)
         try:
             if settings.username is not None:
                 password = settings.password_file and read_secret(settings.password_file, "mqtt.password_file")
@@ -117,10 +150,27 @@ class _Line:
         self._closing = False
         self._end = Lost(f"{where}: hung up; check network and broker, and that nobody else uses its client_id")
         self._is_accepted = False
+        self._wanted: list[tuple[str, SubscribeOptions]] = []
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
         self._thread = threading.Thread(target=self._pump, name="mqtt-line", daemon=True)
+
+    def listen(self, wanted: Sequence[Wanted], take: Callable[[Heard], None]) -> None:
+        """Ask for these topics once the broker has accepted us; before `start`."""
+        self._wanted = [
+            (
+                one.pattern,
+                SubscribeOptions(one.qos, retainHandling=_KEEP_RETAINED if one.takes_retained else _LEAVE_RETAINED),
+            )
+            for one in wanted
+        ]
+        self._client.on_subscribe = self._on_subscribe
+
+        def hand_over(_client: Client, _data: Any, message: MQTTMessage) -> None:
+            take(Heard(message.topic, bytes(message.payload), message.retain))
+
+        self._client.on_message = hand_over
 
     def start(self) -> None:
         """Wait for the broker's answer; OutputDown when it is no or doesn't come."""
@@ -162,7 +212,17 @@ class _Line:
             self._end = self._say(code, "refused us")
         else:
             self._is_accepted = True
+            if self._wanted:
+                self._client.subscribe(self._wanted)
         self._answered.set()
+
+    def _on_subscribe(
+        self, client: Client, _data: Any, _number: int, codes: list[ReasonCode], _properties: Any
+    ) -> None:
+        for code in codes:
+            if code.is_failure:
+                self._end = self._say(code, "doesn't let us listen")
+                client.disconnect()
 
     def _on_disconnect(self, _client: Client, _data: Any, _flags: Any, code: ReasonCode, _properties: Any) -> None:
         # paho tells its own findings (keepalive, broken line) as 0x80; the broker's own reasons say more.
@@ -178,4 +238,6 @@ class _Line:
 
     def _say(self, code: ReasonCode, what: str) -> Lost:
         remedy = _REMEDIES.get(code.value, "look at the broker's log")
+        if self._wanted and code.value == 0x87:
+            remedy = _RIGHT_TO_READ
         return Lost(f"{self._where}: {what} ({str(code).lower()}); {remedy}", code.value in _REFUSING)

@@ -12,6 +12,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from typing import Any
 
 from dutylog.clock import Clock
 from dutylog.duty.totals import Totals
@@ -242,14 +243,21 @@ class MqttOutput:
         if arrived is None or arrived.number <= self._shown_number:
             return
         self._shown_number = arrived.number
-        if not arrived.is_news or known.link != "live" or len(self._live_numbers) > LIVE_IN_LINE:
+        if len(self._live_numbers) > LIVE_IN_LINE:
             return
-        for damper in arrived.snapshot.dampers:
-            topic = topics.live_topic(self._vehicle_id, damper.position)
-            if topic is None or not damper.unit_id:
-                continue
-            payload = topics.encode(topics.live_object(arrived.snapshot, damper, arrived.moment.utc_ns))
-            self._live_numbers.add(connection.publish(Message(topic, payload, 0, False)))
+        snapshot, moment = arrived.snapshot, arrived.moment
+        dampers = topics.told_as_live(self._vehicle_id, snapshot)
+        places = [damper.position for _, damper in dampers]
+        # Told also while readings stand still: it says why, and how long already.
+        told = topics.vehicle_object(snapshot, places, moment.mono_ns / NS_PER_S)
+        self._tell_newest(connection, topics.vehicle_topic(self._vehicle_id), told)
+        if not arrived.is_news or known.link != "live":
+            return
+        for topic, damper in dampers:
+            self._tell_newest(connection, topic, topics.live_object(snapshot, damper, moment.utc_ns))
+
+    def _tell_newest(self, connection: Connection, topic: str, told: dict[str, Any]) -> None:
+        self._live_numbers.add(connection.publish(Message(topic, topics.encode(told), 0, False)))
 
     def _tell_status(self, connection: Connection, status: StatusNow, now_ns: int) -> None:
         with contextlib.suppress(OutputError):

@@ -6,7 +6,7 @@ import functools
 import json
 import unicodedata
 from dataclasses import asdict, dataclass, field
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
 from annotated_types import Ge, Le, Len
 from pydantic import ConfigDict, TypeAdapter, ValidationError
@@ -90,6 +90,43 @@ class DamperNow:
     body_raw_c: Signed | None = None
     travel_raw: Signed | None = None
     travel_raw_noise: Positive | None = None
+    oil_c: Signed | None = None
+    oil_sd_k: Positive | None = None
+    oil_limit_c: Signed | None = None
+    body_trend_k_per_s: Signed | None = None
+    heat_room_w: Signed | None = None
+    heat_room_low_w: Signed | None = None
+    heat_room_high_w: Signed | None = None
+    heat_room_ratio: Signed | None = None
+    forecast_kind: Literal["holds", "reaches", "near_limit", "over", "no_limit"] | None = None
+    forecast_node: Literal["body", "oil"] | None = None
+    plateau_c: Signed | None = None
+    plateau_low_c: Signed | None = None
+    plateau_high_c: Signed | None = None
+    to_limit_s: Positive | None = None
+    to_limit_low_s: Positive | None = None
+    to_limit_high_s: Positive | None = None
+    pace_mps: Positive | None = None
+    pace_low_mps: Positive | None = None
+    pace_high_mps: Positive | None = None
+    stop_peak_c: Signed | None = None
+    stop_peak_s: Positive | None = None
+    stop_handle_s: Positive | None = None
+    forecast_text: Text | None = None
+    heat_room_text: Text | None = None
+    pace_text: Text | None = None
+    stop_text: Text | None = None
+    damping_ratio: Positive | None = None
+    damping_sd: Positive | None = None
+    damping_state: Literal["learning", "steady", "lost", "unknown"] | None = None
+    damping_text: Text | None = None
+    witness_state: Literal["lost", "suspect", "sound", "unknown"] | None = None
+    witness_text: Text | None = None
+    gas_pa: Signed | None = None
+    gas_20c_pa: Signed | None = None
+    gas_leaking: bool | None = None
+    gas_text: Text | None = None
+    cavitation_s: Positive | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +150,23 @@ class DeviceNow:
     text: Text
     counters: Annotated[dict[Name, Count], Len(0, 64)]
     channels: Annotated[tuple[ChannelNow, ...], Len(0, 128)] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class AlertNow:
+    """Something people are told of, open or just over; state, level and texts: shared/ALERTS.md."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _STRICT
+    id: Name
+    kind: Name
+    position: Name | None
+    subject: Name | None
+    state: Literal["raised", "cleared"]
+    level: Literal["advice", "act_now"]
+    text: Text
+    remedy: Text
+    raised_mono_s: MonoS
+    acknowledged_by: Name | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,11 +194,20 @@ class Snapshot:
     not_stored_s: Positive = 0.0
     unsaved_s: Positive = 0.0
     devices: Annotated[tuple[DeviceNow, ...], Len(0, 16)] = ()
+    alerts: Annotated[tuple[AlertNow, ...], Len(0, 20)] = ()
+
+
+_Part = TypeVar("_Part", Snapshot, DamperNow)
 
 
 @functools.cache
 def _adapter() -> TypeAdapter[Snapshot]:
     return TypeAdapter(Snapshot)
+
+
+@functools.cache
+def _damper_adapter() -> TypeAdapter[DamperNow]:
+    return TypeAdapter(DamperNow)
 
 
 def parse_snapshot(line: bytes) -> Snapshot:
@@ -158,16 +221,29 @@ def parse_snapshot(line: bytes) -> Snapshot:
         FrameError: no JSON object of schema 1, a field missing, of the wrong type or out of range,
             a number that isn't finite, text with control characters, or a position twice.
     """
+    snapshot = _parse(line, _adapter())
+    positions = [damper.position for damper in snapshot.dampers]
+    if len(set(positions)) != len(positions):
+        raise FrameError("snapshot dampers: a position appears twice")
+    return snapshot
+
+
+def parse_damper(line: bytes) -> DamperNow:
+    """Read one damper of a snapshot that came by itself; errors as those of `parse_snapshot`."""
+    return _parse(line, _damper_adapter())
+
+
+def _parse(line: bytes, adapter: TypeAdapter[_Part]) -> _Part:
     if len(line) > MAX_LINE_BYTES:
         raise FrameError(f"snapshot line of {len(line)} bytes, at most {MAX_LINE_BYTES}")
     try:
-        snapshot = _adapter().validate_json(line)
+        part = adapter.validate_json(line)
     except ValidationError as err:
         first = err.errors(include_url=False, include_input=False, include_context=False)[0]
         where = ".".join(str(part) for part in first["loc"]) or "line"
         raise FrameError(f"snapshot {where}: {first['msg']}") from err
-    _check_texts(snapshot)
-    return snapshot
+    _check_texts(part)
+    return part
 
 
 def encode_snapshot(snapshot: Snapshot) -> bytes:
@@ -175,11 +251,8 @@ def encode_snapshot(snapshot: Snapshot) -> bytes:
     return json.dumps(asdict(snapshot), allow_nan=False, separators=(",", ":")).encode("utf-8") + b"\n"
 
 
-def _check_texts(snapshot: Snapshot) -> None:
-    positions = [damper.position for damper in snapshot.dampers]
-    if len(set(positions)) != len(positions):
-        raise FrameError("snapshot dampers: a position appears twice")
-    for text in _texts(asdict(snapshot)):
+def _check_texts(part: Snapshot | DamperNow) -> None:
+    for text in _texts(asdict(part)):
         # Cc would break lines of /health; Cs can't be sent as UTF-8
         if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in text):
             raise FrameError(f"snapshot text with control characters: {text[:40]!r}")

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from dutylog import ENGINE
@@ -34,9 +34,18 @@ def alert_topic(vehicle_id: str) -> str:
     return f"{ROOT}/{vehicle_id}/alert"
 
 
+def vehicle_topic(vehicle_id: str) -> str:
+    return f"{ROOT}/{vehicle_id}/vehicle"
+
+
 def live_topic(vehicle_id: str, position: str) -> str | None:
     """Return the topic of a position, None where its name can't stand in one."""
     return f"{ROOT}/{vehicle_id}/live/{position}" if _LEVEL.fullmatch(position) else None
+
+
+def live_pattern(vehicle_id: str) -> str:
+    """Return what to subscribe to for all positions of a vehicle."""
+    return f"{ROOT}/{vehicle_id}/live/+"
 
 
 def duty_topic(vehicle_id: str, unit_id: str) -> str | None:
@@ -74,6 +83,26 @@ def live_object(snapshot: Snapshot, damper: DamperNow, utc_ns: int | None) -> di
     """Return one damper of a snapshot, under the snapshot's own names."""
     told = {name: value for name, value in asdict(damper).items() if name not in FOR_CALIBRATION}
     return _object(boot_id=snapshot.boot_id, seq=snapshot.seq, mono_s=snapshot.mono_s, utc_ns=utc_ns, **told)
+
+
+def told_as_live(vehicle_id: str, snapshot: Snapshot) -> list[tuple[str, DamperNow]]:
+    """Return (topic, damper) of those that get a message: which unit sits there is known, and its name can be told."""
+    found = ((live_topic(vehicle_id, damper.position), damper) for damper in snapshot.dampers)
+    return [(topic, damper) for topic, damper in found if topic is not None and damper.unit_id]
+
+
+def vehicle_object(snapshot: Snapshot, positions: Sequence[str], sent_mono_s: float) -> dict[str, Any]:
+    """Return all of a snapshot but its dampers, under the snapshot's own names.
+
+    positions: whose `live` belongs to it, in order. sent_mono_s: our monotonic time when it came [s], for differences.
+    """
+    told = asdict(replace(snapshot, dampers=()))
+    for name in ("schema", "engine", "dampers"):
+        del told[name]
+    for device in told["devices"]:
+        del device["counters"]  # half of it, each second, and no page shows them
+    told["utc_ns"] = snapshot.utc_ns if snapshot.utc_trusted else None
+    return _object(**told, positions=list(positions), sent_mono_s=sent_mono_s)
 
 
 def duty_object(unit: UnitDuty) -> dict[str, Any]:

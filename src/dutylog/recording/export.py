@@ -92,7 +92,9 @@ def export_log(
     epoch: int | None = None,
     on_time: Callable[[int], None] | None = None,
 ) -> ExportResult:
-    """Write one epoch of a log as a table: t_s, <position>_travel_mm, <position>_body_c, ambient_c, speed_mps.
+    """Write one epoch of a log as a table.
+
+    Its columns: t_s, <position>_travel_mm, <position>_body_c, <position>_pressure_bar, ambient_c, speed_mps.
 
     Args:
         path: log folder or `.dlg` file.

@@ -19,6 +19,7 @@ from dutylog.motion.calibration import interpolate_extended
 from dutylog.recording.block import (
     AMBIENT_TEMPERATURE,
     BODY_TEMPERATURE,
+    RESERVOIR_PRESSURE,
     SPEED,
     STAMP,
     TRAVEL,
@@ -26,13 +27,21 @@ from dutylog.recording.block import (
     Channel,
     Stream,
 )
-from dutylog.units import FS_PER_NS, NS_PER_S
+from dutylog.units import FS_PER_NS, NS_PER_S, PA_PER_BAR
 
 LAG_NS = 3 * NS_PER_S
 """A row is in the log at most 2 s after its instant (frame length + Framer's OVERDUE_NS); one more to spare."""
 
-_UNITS = {TRAVEL: ("mm", "count"), BODY_TEMPERATURE: ("c",), AMBIENT_TEMPERATURE: ("c",), SPEED: ("mps",)}
-_ORDER = (TRAVEL, BODY_TEMPERATURE, AMBIENT_TEMPERATURE, SPEED)
+_UNITS = {
+    TRAVEL: ("mm", "count"),
+    BODY_TEMPERATURE: ("c",),
+    RESERVOIR_PRESSURE: ("pa",),
+    AMBIENT_TEMPERATURE: ("c",),
+    SPEED: ("mps",),
+}
+_ORDER = (TRAVEL, BODY_TEMPERATURE, RESERVOIR_PRESSURE, AMBIENT_TEMPERATURE, SPEED)
+_CONVERTED = ("count", "pa")
+"""Units that columns don't have: what comes of them needs 64 bits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +77,7 @@ def column_name(channel: Channel) -> str | None:
     names = {
         TRAVEL: f"{channel.name}_travel_mm",
         BODY_TEMPERATURE: f"{channel.name}_body_c",
+        RESERVOIR_PRESSURE: f"{channel.name}_pressure_bar",
         AMBIENT_TEMPERATURE: "ambient_c",
         SPEED: "speed_mps",
     }
@@ -197,6 +207,8 @@ class WideTable:
                 raise RecordingError(
                     f"channel {channel.name} {channel.quantity}: unit {channel.unit!r} is unknown here"
                 )
+            elif channel.unit == "pa":
+                values[:, k] /= PA_PER_BAR
             elif channel.unit == "count":
                 values[:, k] = interpolate_extended(values[:, k], _calibration(channel.name, vehicle))
         return stamp_ns, values
@@ -228,6 +240,6 @@ def _columns(streams: Sequence[Stream]) -> tuple[Column, ...]:
                 name = column_name(channel)
                 if channel.quantity != quantity or name is None or name in found:
                     continue
-                exact = stream.dtype == "f4" and channel.unit != "count"
+                exact = stream.dtype == "f4" and channel.unit not in _CONVERTED
                 found[name] = Column(name, stream.stream_id, k, "<f4" if exact else "<f8")
     return tuple(found.values())

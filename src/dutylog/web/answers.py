@@ -8,6 +8,7 @@ from typing import Any
 
 from dutylog import ENGINE
 from dutylog.web.feed import LiveFeed
+from dutylog.web.urgency import by_urgency
 
 SCHEMA = 1
 
@@ -41,6 +42,8 @@ def live_object(feed: LiveFeed) -> dict[str, Any]:
         age_s=feed.age_s(),
         sent_mono_s=feed.mono_s(),
         snapshot=newest.snapshot if newest else None,
+        urgent=[damper.position for damper in by_urgency(newest.snapshot)] if newest else [],
+        notice=feed.notice or None,
         publish=None if feed.publish is None else feed.publish.told,
     )
 

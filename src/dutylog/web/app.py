@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import re
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,15 +17,19 @@ from starlette.exceptions import HTTPException
 
 from dutylog.errors import LedgerError
 from dutylog.publish.core_link import SocketReader
+from dutylog.web.access import Access
 from dutylog.web.answers import envelope, error_object, live_object
-from dutylog.web.events import ClientLimit, LiveResponse
+from dutylog.web.events import ClientLimit, LiveResponse, LiveText
 from dutylog.web.feed import LiveFeed
+from dutylog.web.follow import BrokerReader
 from dutylog.web.guard import FAILED_TEXT, Guard, GuardCounters
 from dutylog.web.health import HealthParts, health_lines, health_object
+from dutylog.web.line import line_answer
 from dutylog.web.pages import Pages
 from dutylog.web.publish_watch import PublishWatch
 from dutylog.web.settings import WebSettings
 from dutylog.web.view import MAX_TRIPS, DamperDetail, LedgerView, TripDetail, TripSummary
+from dutylog.web.writes import add_writes, wants_json
 
 STATIC = Path(__file__).parent / "static"
 _READ = ["GET", "HEAD"]
@@ -35,19 +39,21 @@ _MAX_KEY_SIGNS = 200
 
 def create_app(
     feed: LiveFeed,
-    view: LedgerView,
+    view: LedgerView | None,
     settings: WebSettings,
-    reader: SocketReader | None = None,
+    reader: SocketReader | BrokerReader | None = None,
     watch: PublishWatch | None = None,
+    access: Access | None = None,
 ) -> FastAPI:
     """Return the application.
 
     Args:
         feed: newest snapshot; shared with `reader`.
-        view: read-only questions to the ledger.
+        view: read-only questions to the ledger; None: none is here and nothing can be written (`dutylog follow`).
         settings: where we listen and how many phones may watch.
-        reader: fills `feed` from core's socket while the application runs; None in tests.
+        reader: fills `feed` from core's socket or a broker while the application runs; None in tests.
         watch: asks how publishing is doing; None in tests.
+        access: who may do what; None: no code is set, so only this machine sees the pages and nobody writes.
     """
 
     @contextlib.asynccontextmanager
@@ -60,40 +66,58 @@ def create_app(
             with contextlib.suppress(asyncio.CancelledError):
                 await task
 
-    guard = GuardCounters()
+    guard, doors = GuardCounters(), access or Access()
     clients = ClientLimit(settings.max_clients)
     app = FastAPI(lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url=None, redirect_slashes=False)
-    pages = Pages()
+    pages = Pages(feed.allowance_s, follows=view is None)
     _add_live(app, feed, pages, clients, settings)
-    _add_trips(app, view, pages)
-    _add_dampers(app, view, pages)
-    _add_health(app, HealthParts(feed, view, clients, guard, time.monotonic(), settings.data_dir))
+    if view is None:
+        _add_elsewhere(app)
+    else:
+        _add_trips(app, view, pages)
+        _add_dampers(app, view, pages)
+        add_writes(app, doors, pages, settings.data_dir)
+    _add_health(app, HealthParts(feed, view, clients, guard, time.monotonic(), settings.data_dir, doors))
     _add_files(app)
     _add_errors(app, pages)
-    _wrap(app, settings, guard)
+    _wrap(app, settings, guard, doors)
     return app
 
 
-def _wrap(app: FastAPI, settings: WebSettings, counters: GuardCounters) -> None:
+def _wrap(app: FastAPI, settings: WebSettings, counters: GuardCounters, access: Access) -> None:
     """Put the guard outside of everything, so that answers to failures carry the headers too."""
     build = app.build_middleware_stack
-    app.build_middleware_stack = lambda: Guard(build(), settings, counters)  # type: ignore[method-assign]
+    app.build_middleware_stack = lambda: Guard(build(), settings, counters, access)  # type: ignore[method-assign]
 
 
 def _add_live(app: FastAPI, feed: LiveFeed, pages: Pages, clients: ClientLimit, settings: WebSettings) -> None:
-    live_page = pages.live()
+    text = LiveText(feed)
 
     @app.api_route("/", methods=_READ)
-    async def live() -> Response:
-        return live_page
+    async def live(request: Request) -> Response:
+        return pages.seen_by(request.scope).live()
 
     @app.api_route("/events", methods=_READ)
     async def events() -> Response:
-        return LiveResponse(feed, clients, settings)
+        return LiveResponse(text, clients, settings)
+
+    @app.api_route("/line", methods=_READ)
+    async def line(request: Request) -> Response:
+        return PlainTextResponse(line_answer(feed, request.query_params) + "\n")
 
     @app.api_route("/api/live", methods=_READ)
     async def api_live() -> Response:
         return JSONResponse(live_object(feed))
+
+
+def _add_elsewhere(app: FastAPI) -> None:
+    """Answer for the pages that only the vehicle's own machine has."""
+
+    async def elsewhere() -> Response:
+        raise HTTPException(404, "trips and dampers are on the page of the vehicle's own machine; this one follows it")
+
+    for start in ("/trips", "/dampers", "/api/trips", "/api/dampers"):
+        app.add_api_route(f"{start}{{rest:path}}", elsewhere, methods=_READ)
 
 
 def _add_trips(app: FastAPI, view: LedgerView, pages: Pages) -> None:
@@ -111,7 +135,7 @@ def _add_trips(app: FastAPI, view: LedgerView, pages: Pages) -> None:
 
     @app.api_route("/trips", methods=_READ)
     def trips(request: Request) -> Response:
-        return pages.trips(*page_of_trips(request))
+        return pages.seen_by(request.scope).trips(*page_of_trips(request))
 
     @app.api_route("/api/trips", methods=_READ)
     def api_trips(request: Request) -> Response:
@@ -119,13 +143,13 @@ def _add_trips(app: FastAPI, view: LedgerView, pages: Pages) -> None:
         return JSONResponse(envelope(trips=shown, older_before=older_before))
 
     @app.api_route("/trips/{number:path}", methods=_READ)
-    def trip(number: str) -> Response:
-        return pages.trip(one(number))
+    def trip(request: Request, number: str) -> Response:
+        return pages.seen_by(request.scope).trip(one(number))
 
     @app.api_route("/api/trips/{number:path}", methods=_READ)
     def api_trip(number: str) -> Response:
         detail = one(number)
-        return JSONResponse(envelope(trip=detail.trip, dampers=detail.dampers))
+        return JSONResponse(envelope(trip=detail.trip, dampers=detail.dampers, alerts=detail.alerts))
 
 
 def _add_dampers(app: FastAPI, view: LedgerView, pages: Pages) -> None:
@@ -136,16 +160,16 @@ def _add_dampers(app: FastAPI, view: LedgerView, pages: Pages) -> None:
         return detail
 
     @app.api_route("/dampers", methods=_READ)
-    def dampers() -> Response:
-        return pages.dampers(view.dampers())
+    def dampers(request: Request) -> Response:
+        return pages.seen_by(request.scope).dampers(view.dampers())
 
     @app.api_route("/api/dampers", methods=_READ)
     def api_dampers() -> Response:
         return JSONResponse(envelope(dampers=view.dampers()))
 
     @app.api_route("/dampers/{key:path}", methods=_READ)
-    def damper(key: str) -> Response:
-        return pages.damper(one(key))
+    def damper(request: Request, key: str) -> Response:
+        return pages.seen_by(request.scope).damper(one(key))
 
     @app.api_route("/api/dampers/{key:path}", methods=_READ)
     def api_damper(key: str) -> Response:
@@ -183,17 +207,17 @@ _REVALIDATE = {"Cache-Control": "no-cache"}
 
 
 def _add_errors(app: FastAPI, pages: Pages) -> None:
-    def answer(request: Request, status: int, text: str) -> Response:
+    def answer(request: Request, status: int, text: str, headers: Mapping[str, str] | None = None) -> Response:
         path = request.url.path
-        if path.startswith("/api/") or path.endswith(".json"):
-            return JSONResponse(error_object(text), status_code=status)
-        return pages.error(status, text)
+        if path.startswith("/api/") or path.endswith(".json") or (request.method == "POST" and wants_json(request)):
+            return JSONResponse(error_object(text), status_code=status, headers=headers)
+        return pages.seen_by(request.scope).error(status, text, headers)
 
     @app.exception_handler(HTTPException)
     async def on_http_error(request: Request, err: HTTPException) -> Response:
         plain_404 = err.status_code == 404 and err.detail == "Not Found"
         text = f"no page {_quoted(request.url.path)}; start at the live page" if plain_404 else str(err.detail)
-        return answer(request, err.status_code, text)
+        return answer(request, err.status_code, text, err.headers)
 
     @app.exception_handler(Exception)
     async def on_failure(request: Request, _err: Exception) -> Response:

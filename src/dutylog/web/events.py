@@ -1,4 +1,4 @@
-"""Server-sent events: each phone gets the newest snapshot whenever it can take one."""
+"""Server-sent events: each phone gets the newest snapshot whenever it can take one; all phones share its text."""
 
 from __future__ import annotations
 
@@ -17,6 +17,28 @@ from dutylog.web.settings import WebSettings
 _SEND_TIMEOUT_S = 10.0
 """A phone out of reach for this long is let go; it comes back by itself. Source: judgement."""
 _RETRY_MS = 2000
+_SHARED_S = 0.1
+"""How long a text made for one phone does for the others: its age and time of sending are wrong by no more."""
+
+
+class LiveText:
+    """The newest event in bytes. It is made once for all phones that are waiting, which is most of what they cost."""
+
+    def __init__(self, feed: LiveFeed) -> None:
+        self.feed = feed
+        self._number = 0
+        self._made_s = 0.0
+        self._event = b""
+
+    def event(self, number: int) -> bytes:
+        """Return the event of a change; made anew once it is no longer fresh, as for a phone that comes later."""
+        now_s = self.feed.mono_s()
+        if number != self._number or now_s - self._made_s > _SHARED_S:
+            data = _compact(live_object(self.feed))
+            event = ServerSentEvent(data=data, event="snapshot", id=str(number), retry=_RETRY_MS, sep="\n")
+            self._event = event.encode()
+            self._number, self._made_s = number, now_s
+        return self._event
 
 
 class ClientLimit:
@@ -31,9 +53,9 @@ class ClientLimit:
 class LiveResponse(Response):
     """Takes a place among the clients while it streams, answers 503 when there is none."""
 
-    def __init__(self, feed: LiveFeed, clients: ClientLimit, settings: WebSettings) -> None:
+    def __init__(self, text: LiveText, clients: ClientLimit, settings: WebSettings) -> None:
         super().__init__()
-        self._feed = feed
+        self._text = text
         self._clients = clients
         self._settings = settings
 
@@ -47,7 +69,7 @@ class LiveResponse(Response):
         clients.now += 1
         try:
             stream = EventSourceResponse(
-                _events(self._feed),
+                _events(self._text),
                 ping=self._settings.ping_s,
                 ping_message_factory=_ping,
                 send_timeout=_SEND_TIMEOUT_S,
@@ -58,12 +80,12 @@ class LiveResponse(Response):
             clients.now -= 1
 
 
-async def _events(feed: LiveFeed) -> AsyncIterator[ServerSentEvent]:
+async def _events(text: LiveText) -> AsyncIterator[bytes]:
     """Yield the newest snapshot, then each newer one; those that came while sending are skipped."""
     number = 0
-    while (received := await feed.wait_after(number)) is not None:
-        number = received.number
-        yield ServerSentEvent(data=_compact(live_object(feed)), event="snapshot", id=str(number), retry=_RETRY_MS)
+    while (newer := await text.feed.wait_after(number)) is not None:
+        number = newer
+        yield text.event(number)
 
 
 def _ping() -> ServerSentEvent:

@@ -7,11 +7,20 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
+from dutylog.alerts.rules import CLEARED, RAISED
 from dutylog.duty.totals import Totals
 from dutylog.ledger.ledger import LEDGER_NAME, RECOVERED, Ledger
-from dutylog.ledger.rows import Entry, Install, Trip, Unit
+from dutylog.ledger.rows import Entry, Install, StoredAlert, Trip, Unit
 from dutylog.units import J_PER_UJ, NS_PER_S
-from dutylog.web.view import DamperDetail, DamperSummary, InstallRow, TripDamperRow, TripDetail, TripSummary
+from dutylog.web.view import (
+    DamperDetail,
+    DamperSummary,
+    InstallRow,
+    TripAlertRow,
+    TripDamperRow,
+    TripDetail,
+    TripSummary,
+)
 
 QUERY_LIMIT_S = 1.0
 """Time one query of a page may take: totals are stored, so milliseconds are enough. Source: judgement."""
@@ -42,7 +51,8 @@ class SqliteLedgerView:
             if not found or found[0].number != number:
                 return None
             units = {unit.unit_id: unit for unit in ledger.units()}
-        return _trip_detail(found[0], units)
+            alerts = ledger.trip_alerts(found[0].row)
+        return _trip_detail(found[0], units, alerts)
 
     def dampers(self) -> list[DamperSummary]:
         """Return every damper: those on the vehicle first, in the order of its positions."""
@@ -113,10 +123,35 @@ def _trip_summary(trip: Trip) -> TripSummary:
     )
 
 
-def _trip_detail(trip: Trip, units: dict[str, Unit]) -> TripDetail:
+def _trip_detail(trip: Trip, units: dict[str, Unit], alerts: Iterable[StoredAlert]) -> TripDetail:
     return TripDetail(
         _trip_summary(trip),
         tuple(_trip_damper(d.position, units[d.unit_id], d.totals) for d in trip.row.dampers),
+        tuple(_trip_alert(alert) for alert in alerts),
+    )
+
+
+def _trip_alert(alert: StoredAlert) -> TripAlertRow:
+    row, raised_at, cleared_at = alert.row, alert.raised_at, alert.cleared_at
+    lasted_s = None
+    if raised_at is not None and cleared_at is not None and raised_at.boot_id == cleared_at.boot_id:
+        lasted_s = max(0, cleared_at.mono_ns - raised_at.mono_ns) / NS_PER_S
+    told = row.acknowledged
+    return TripAlertRow(
+        id=row.alert_id,
+        kind=row.kind,
+        position=row.position,
+        subject=row.subject,
+        level=row.level,
+        state=RAISED if row.cleared is None else CLEARED,
+        text=row.text,
+        remedy=row.remedy,
+        raised_utc_s=None if raised_at is None else _seconds(raised_at.utc_ns),
+        utc_trusted=raised_at is not None and raised_at.utc_trusted,
+        lasted_s=lasted_s,
+        acknowledged_by=None if told is None else told.by,
+        acknowledged_utc_s=None if told is None else _seconds(told.stamp.utc_ns),
+        acknowledged_utc_trusted=told is not None and told.stamp.utc_trusted,
     )
 
 
@@ -137,6 +172,8 @@ def _trip_damper(position: str, unit: Unit, totals: Totals) -> TripDamperRow:
         peak_compression_mps=totals.peak_compression_umps * _M_PER_UM,
         peak_rebound_mps=totals.peak_rebound_umps * _M_PER_UM,
         coverage_ratio=_coverage(totals),
+        cavitation_s=totals.cavitation_us * _S_PER_US,
+        cavitation_energy_j=totals.cavitation_energy_uj * J_PER_UJ,
     )
 
 

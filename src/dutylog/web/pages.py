@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from copy import copy
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse
+from starlette.types import Scope
 
 from dutylog.engine.state import STATES
-from dutylog.publish.core_link import STALE_AFTER_S
+from dutylog.web.access import NAME_LIMIT, Refused, Viewer, viewer_in
+from dutylog.web.access_code import MOST_SIGNS
+from dutylog.web.line import OLD_AFTER_S
 from dutylog.web.quantity import position_text, quantity_text, utc_iso, utc_text
 from dutylog.web.view import DamperDetail, DamperSummary, TripDetail, TripSummary
 
@@ -18,9 +23,12 @@ TEMPLATES = Path(__file__).parent / "templates"
 
 
 class Pages:
-    """One method a page."""
+    """One method a page. As made, for a viewer who isn't signed in and can't; `seen_by` gives them for another."""
 
-    def __init__(self) -> None:
+    def __init__(self, allowance_s: float = 0.0, follows: bool = False) -> None:
+        """allowance_s: by how much older readings may be before they are stale. follows: no ledger and no writes."""
+        self._stale_after_s = OLD_AFTER_S + allowance_s
+        self._viewer = Viewer()
         self._jinja = Environment(
             loader=FileSystemLoader(TEMPLATES),
             autoescape=True,
@@ -30,11 +38,17 @@ class Pages:
             auto_reload=False,
         )
         self._jinja.filters.update(position=position_text, when=utc_text, iso=utc_iso, segment=_segment)
-        self._jinja.globals["quantity_text"] = quantity_text
+        self._jinja.globals.update(quantity_text=quantity_text, follows=follows)
+
+    def seen_by(self, scope: Scope) -> Pages:
+        """Return the pages for whoever sent a request."""
+        seen = copy(self)
+        seen._viewer = viewer_in(scope)
+        return seen
 
     def live(self) -> HTMLResponse:
         """Return the live page; its values come by server-sent events."""
-        return self._page("live.html", "live", states=STATES, stale_after_s=STALE_AFTER_S)
+        return self._page("live.html", "live", states=STATES, stale_after_s=self._stale_after_s)
 
     def trips(self, trips: list[TripSummary], older_before: int | None) -> HTMLResponse:
         """Return the list of trips, newest first."""
@@ -54,12 +68,32 @@ class Pages:
         """Return one damper for life."""
         return self._page("damper.html", "dampers", detail=detail)
 
-    def error(self, status: int, text: str) -> HTMLResponse:
-        """Return an error as one helpful line."""
-        return self._page("error.html", "", status=status, text=text, http_status=status)
+    def sign_in(
+        self, then: str, refused: Refused | None = None, name: str = "", headers: Mapping[str, str] | None = None
+    ) -> HTMLResponse:
+        """Return the form for name and code, with why it was refused; then: the page that follows."""
+        values = {"then": then, "name": name, "name_limit": NAME_LIMIT, "code_limit": MOST_SIGNS}
+        status = refused.status if refused else 200
+        return self._page("sign_in.html", "sign_in", status, headers, refused=refused, **values)
 
-    def _page(self, template: str, here: str, http_status: int = 200, **values: Any) -> HTMLResponse:
-        return HTMLResponse(self._jinja.get_template(template).render(here=here, **values), status_code=http_status)
+    def sign_out(self) -> HTMLResponse:
+        """Return the page with the button to sign out."""
+        return self._page("sign_out.html", "sign_in")
+
+    def error(self, status: int, text: str, headers: Mapping[str, str] | None = None) -> HTMLResponse:
+        """Return an error as one helpful line."""
+        return self._page("error.html", "", status, headers, status=status, text=text)
+
+    def _page(
+        self,
+        template: str,
+        here: str,
+        http_status: int = 200,
+        headers: Mapping[str, str] | None = None,
+        **values: Any,
+    ) -> HTMLResponse:
+        text = self._jinja.get_template(template).render(here=here, viewer=self._viewer, **values)
+        return HTMLResponse(text, status_code=http_status, headers=headers)
 
 
 def _segment(text: str) -> str:

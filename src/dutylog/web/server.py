@@ -2,29 +2,34 @@
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 import os
 import signal
 import socket
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 
 import click
 import uvicorn
+from starlette.types import ASGIApp
 
-from dutylog.clock import SystemClock
+from dutylog.clock import Clock, SystemClock
 from dutylog.errors import ConfigError
 from dutylog.publish.core_link import SocketReader
+from dutylog.web.access import Access
 from dutylog.web.app import create_app
+from dutylog.web.connections import PageLoop, PatientProtocol
 from dutylog.web.feed import LiveFeed
 from dutylog.web.ledger_view import SqliteLedgerView
+from dutylog.web.opening import Doors, Opening
 from dutylog.web.publish_watch import PublishWatch
 from dutylog.web.settings import WebSettings
 
-_BACKLOG = 64
 _GRACE_S = 1
 """What an answer under way gets to finish after SIGTERM; the whole stop stays under 2 s."""
 
@@ -32,10 +37,14 @@ _GRACE_S = 1
 class PageServer(uvicorn.Server):
     """uvicorn, plus one line when ready, and live connections ended as soon as a stop is asked for."""
 
-    def __init__(self, config: uvicorn.Config, feed: LiveFeed, address: str) -> None:
+    def __init__(
+        self, config: uvicorn.Config, feed: LiveFeed, address: str, is_stale: Callable[[], bool] = lambda: False
+    ) -> None:
+        """is_stale: asked once a second whether to stop because something else should be served."""
         super().__init__(config)
         self._feed = feed
         self._address = address
+        self._is_stale = is_stale
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Start to serve, then say so."""
@@ -44,38 +53,17 @@ class PageServer(uvicorn.Server):
             sys.stdout.write(f"pages ready: {self._address}\n")
             sys.stdout.flush()
 
+    async def on_tick(self, counter: int) -> bool:
+        """Return whether to stop; called ten times a second."""
+        if counter % 10 == 9 and self._is_stale():
+            self._feed.close()
+            return True
+        return await super().on_tick(counter)
+
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """Take SIGTERM or SIGINT: streams would otherwise hold the stop until the grace time ends."""
         self._feed.close()
         super().handle_exit(sig, frame)
-
-
-def open_listener(settings: WebSettings, inherited_fd: int | None) -> socket.socket:
-    """Return a listening socket.
-
-    Raises:
-        ConfigError: address in use or not ours, port out of reach, or the descriptor is no socket.
-    """
-    if inherited_fd is not None:
-        return _inherited(inherited_fd)
-    where = f"{settings.listen_host} port {settings.port}"
-    try:
-        family = socket.getaddrinfo(settings.listen_host, settings.port, type=socket.SOCK_STREAM)[0][0]
-        return socket.create_server((settings.listen_host, settings.port), family=family, backlog=_BACKLOG)
-    except OSError as err:
-        raise ConfigError([f"{where}: {err.strerror or err}; choose another with --port or --listen"]) from err
-
-
-def _inherited(descriptor: int) -> socket.socket:
-    try:
-        listener = socket.socket(fileno=descriptor)
-    except OSError as err:
-        raise ConfigError([f"--fd {descriptor}: {err.strerror}; give a listening TCP socket"]) from err
-    listening = listener.getsockopt(socket.SOL_SOCKET, socket.SO_ACCEPTCONN)
-    if listener.family not in (socket.AF_INET, socket.AF_INET6) or not listening:
-        listener.close()
-        raise ConfigError([f"--fd {descriptor} doesn't listen on TCP; give a listening TCP socket"])
-    return listener
 
 
 def _check_listen(value: str) -> str:
@@ -87,34 +75,66 @@ def _check_listen(value: str) -> str:
     return value
 
 
+class Ending:
+    """Set by SIGTERM and SIGINT, wherever they come: uvicorn raises what it took again once it has stopped."""
+
+    def __init__(self) -> None:
+        self.is_asked = False
+        signal.signal(signal.SIGTERM, self._ask)
+        signal.signal(signal.SIGINT, self._ask)
+
+    def _ask(self, _signal: int, _frame: FrameType | None) -> None:
+        self.is_asked = True
+
+
 def serve(data_dir: Path, settings: WebSettings, inherited_fd: int | None = None) -> None:
-    """Serve the pages of one data folder until SIGTERM or SIGINT."""
+    """Serve the pages of one data folder until SIGTERM or SIGINT; opens anew when code or certificate change."""
     if not data_dir.is_dir():
         raise ConfigError([f"--data {data_dir}: no such folder; give the data folder of `dutylog run`"])
-    listener = open_listener(settings, inherited_fd)
-    settings = replace(settings, port=listener.getsockname()[1])
-    feed = LiveFeed(SystemClock())
+    clock = SystemClock()
+    doors = Doors(replace(settings, data_dir=data_dir), clock, _say, inherited_fd)
+    ending = Ending()
+    while not ending.is_asked:
+        opening = doors.open()
+        with ExitStack() as stack:
+            for listener in opening.listeners:
+                stack.enter_context(listener)
+            _serve_once(data_dir, opening, clock, doors)
+
+
+def _serve_once(data_dir: Path, opening: Opening, clock: Clock, doors: Doors) -> None:
+    feed = LiveFeed(clock)
     reader, watch = SocketReader(feed, data_dir), PublishWatch(feed, data_dir)
-    app = create_app(feed, SqliteLedgerView(data_dir), settings, reader, watch)
+    access = Access(data_dir, clock, _say)
+    app = create_app(feed, SqliteLedgerView(data_dir), opening.settings, reader, watch, access)
+    run_pages(app, feed, opening, doors.is_stale)
+
+
+def run_pages(app: ASGIApp, feed: LiveFeed, opening: Opening, is_stale: Callable[[], bool] = lambda: False) -> None:
+    """Serve until asked to stop, or until `is_stale`."""
+    context = opening.context
     config = uvicorn.Config(
         app,
+        http=PatientProtocol,
         log_level="warning",
         access_log=False,
         server_header=False,
         date_header=False,
+        # Whoever sits on the line is who asks, whatever a header says.
+        proxy_headers=False,
         timeout_graceful_shutdown=_GRACE_S,
         timeout_keep_alive=15,
         ws="none",
+        ssl_context_factory=None if context is None else lambda _config, _default: context,
     )
-    # uvicorn raises the signal again once it has stopped; a handler of ours turns that into status 0
-    signal.signal(signal.SIGTERM, _end_quietly)
-    signal.signal(signal.SIGINT, _end_quietly)
-    with listener:
-        PageServer(config, feed, settings.address).run(sockets=[listener])
+    server = PageServer(config, feed, opening.settings.address, is_stale)
+    with asyncio.Runner(loop_factory=PageLoop) as runner:
+        runner.run(server.serve(sockets=list(opening.listeners)))
 
 
-def _end_quietly(_signal: int, _frame: FrameType | None) -> None:
-    """Let the process run to its end."""
+def _say(line: str) -> None:
+    sys.stderr.write(f"dutylog pages: {line}\n")
+    sys.stderr.flush()
 
 
 @click.command(help="Serve the pages of a data folder.")
@@ -122,10 +142,13 @@ def _end_quietly(_signal: int, _frame: FrameType | None) -> None:
 @click.option("--listen", default="127.0.0.1", show_default=True, help="Address to listen on; 0.0.0.0 for all.")
 @click.option("--port", default=8321, show_default=True, type=click.IntRange(0, 65535))
 @click.option("--name", "names", multiple=True, help="Further host name people may type, such as pi.local.")
+@click.option("--tls", is_flag=True, help="Encrypted, with a certificate of our own.")
 @click.option("--fd", "inherited_fd", type=click.IntRange(3), help="Descriptor of an inherited listening socket.")
-def _command(data_dir: Path, listen: str, port: int, names: tuple[str, ...], inherited_fd: int | None) -> None:
+def _command(
+    data_dir: Path, listen: str, port: int, names: tuple[str, ...], tls: bool, inherited_fd: int | None
+) -> None:
     host_names = tuple(name.lower().rstrip(".") for name in names)
-    settings = WebSettings(_check_listen(listen), port, host_names, data_dir=data_dir)
+    settings = WebSettings(_check_listen(listen), port, host_names, data_dir=data_dir, tls=tls)
     serve(data_dir, settings, inherited_fd)
 
 

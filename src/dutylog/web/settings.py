@@ -16,7 +16,7 @@ class WebSettings:
     """listen_host: IP address or name. host_names: further names people may type (pi.local).
 
     max_clients: live connections at once; each phone holds one. ping_s: spacing of pings on them.
-    data_dir: where the supervisor answers for its processes; None in tests.
+    data_dir: where the supervisor answers for its processes; None in tests. tls: whether the line is encrypted.
     """
 
     listen_host: str = "127.0.0.1"
@@ -25,13 +25,14 @@ class WebSettings:
     max_clients: int = 32
     ping_s: float = 5.0
     data_dir: Path | None = None
+    tls: bool = False
 
     @property
     def address(self) -> str:
         """Return the address to open, in the form a browser takes."""
         host = "127.0.0.1" if self.listen_host == "0.0.0.0" else self.listen_host  # noqa: S104
         host = "::1" if host == "::" else host
-        return f"http://{f'[{host}]' if ':' in host else host}:{self.port}/"
+        return f"http{'s' if self.tls else ''}://{f'[{host}]' if ':' in host else host}:{self.port}/"
 
 
 def host_of_header(value: str) -> str | None:

@@ -33,7 +33,10 @@ class TripSummary:
 
 @dataclass(frozen=True, slots=True)
 class TripDamperRow:
-    """One damper's share of a trip; label is its serial or our tag, peak_body_c None when never measured."""
+    """One damper's share of a trip; label is its serial or our tag, peak_body_c None when never measured.
+
+    cavitation_*: time beyond the cavitation margin and the energy in it; 0 where nothing was, or isn't judged.
+    """
 
     position: str
     unit_id: str
@@ -50,14 +53,43 @@ class TripDamperRow:
     peak_compression_mps: float
     peak_rebound_mps: float
     coverage_ratio: float | None
+    cavitation_s: float = 0.0
+    cavitation_energy_j: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class TripAlertRow:
+    """An alert raised in a trip. state: raised, cleared. level: advice, act_now. Trusted: see TripSummary.
+
+    lasted_s: None while it lasts, or where it ended on another clock. acknowledged_by: who has seen it, None: nobody.
+    """
+
+    id: str
+    kind: str
+    position: str | None
+    subject: str | None
+    level: str
+    state: str
+    text: str
+    remedy: str
+    raised_utc_s: float | None
+    utc_trusted: bool
+    lasted_s: float | None
+    acknowledged_by: str | None
+    acknowledged_utc_s: float | None
+    acknowledged_utc_trusted: bool
 
 
 @dataclass(frozen=True, slots=True)
 class TripDetail:
-    """A trip with its dampers in the order of the configuration, as far as the ledger knows it."""
+    """A trip with its dampers in the order of the configuration, as far as the ledger knows it.
+
+    alerts: those raised in it, the oldest first.
+    """
 
     trip: TripSummary
     dampers: tuple[TripDamperRow, ...]
+    alerts: tuple[TripAlertRow, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

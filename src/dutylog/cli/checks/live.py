@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import http.client
+import ipaddress
 import json
 import os
+import ssl
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -130,8 +132,13 @@ def _ask_core(data_dir: Path, clock: Clock) -> tuple[Snapshot | None, bool, dict
 
 def _ask_page(web: WebSettings) -> dict[str, Any] | None:
     """Return /health.json of the page, None where nothing of ours answers."""
-    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(web.listen, web.listen)  # noqa: S104 - asked, not listened on
+    host = web.listen if ipaddress.ip_address(web.listen).is_loopback else "127.0.0.1"
     connection = http.client.HTTPConnection(host, web.port, timeout=ANSWER_S)
+    if web.tls:
+        # Its certificate is our own, and nothing secret is asked or told: it isn't verified.
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+        connection = http.client.HTTPSConnection(host, web.port, timeout=ANSWER_S, context=context)
     try:
         connection.request("GET", "/health.json")
         answer = _object(connection.getresponse().read(ANSWER_BYTES))

@@ -1,41 +1,30 @@
-// On every page: the choice of units, kept in this browser, and wall times in the reader's own zone.
+// On every page: the choices of units and theme, kept in this browser, and wall times in the reader's own zone.
+import { Choice } from "./choices.js";
 import { formatQuantity } from "./quantity.js";
 
-const KEY = "dutylog.units";
-const NAMES = { metric: "°C, km", us: "°F, mi" };
-const listeners = [];
-let current = stored();
+const UNIT_NAMES = { metric: "°C, km", us: "°F, mi" };
+const units = new Choice("dutylog.units", ["metric", "us"]);
+const theme = new Choice("dutylog.theme", ["auto", "sun", "night"]);
 
 export function unitSystem() {
-  return current;
+  return units.value;
 }
 
 export function onUnits(listener) {
-  listeners.push(listener);
+  units.onChange(listener);
 }
 
-function stored() {
-  try {
-    return localStorage.getItem(KEY) === "us" ? "us" : "metric";
-  } catch {
-    return "metric"; // storage may be switched off; the choice then lasts for this page
-  }
-}
-
-function keep(system) {
-  try {
-    localStorage.setItem(KEY, system);
-  } catch {
-    // as above
-  }
-}
-
-function show() {
-  document.getElementById("units-now").textContent = NAMES[current];
+function showUnits() {
+  document.getElementById("units-now").textContent = UNIT_NAMES[units.value];
   for (const element of document.querySelectorAll(".q[data-value]")) {
-    element.textContent = formatQuantity(element.dataset.kind, Number(element.dataset.value), current);
+    element.textContent = formatQuantity(element.dataset.kind, Number(element.dataset.value), units.value);
   }
-  for (const listener of listeners) listener(current);
+}
+
+function showTheme() {
+  document.getElementById("theme-now").textContent = theme.value;
+  if (theme.value === "auto") delete document.documentElement.dataset.theme;
+  else document.documentElement.dataset.theme = theme.value;
 }
 
 function showLocalTimes() {
@@ -49,12 +38,11 @@ function showLocalTimes() {
   }
 }
 
-const button = document.getElementById("units");
-button.hidden = false;
-button.addEventListener("click", () => {
-  current = current === "metric" ? "us" : "metric";
-  keep(current);
+for (const [id, choice, show] of [["units", units, showUnits], ["theme", theme, showTheme]]) {
+  const button = document.getElementById(id);
+  button.hidden = false;
+  button.addEventListener("click", () => choice.next());
+  choice.onChange(show);
   show();
-});
+}
 showLocalTimes();
-show();

@@ -4,10 +4,16 @@ export const UNKNOWN = "–";
 // Source: 1 mi = 1609.344 m, 1 ft = 0.3048 m (international yard and pound agreement of 1959).
 const M_PER_MILE = 1609.344;
 const M_PER_FOOT = 0.3048;
+// Source: pound-force per square inch in pascals, NIST SP 811 appendix B.8.
+const PA_PER_PSI = 6894.757;
+const PA_PER_BAR = 1e5;
+const S_PER_MIN = 60;
+const LONGEST_MIN = 120; // as in heat/heat_room.py: times beyond are only said to be longer
 
 /**
  * Convert and round a value.
- * kind: temperature_c, temperature_k (a difference), distance_m, speed_mps, energy_j, power_w, duration_s, ratio, count.
+ * kind: temperature_c, temperature_k (a difference), rate_k_per_s (shown a minute), pressure_pa (gauge), distance_m, speed_mps,
+ * energy_j, power_w, duration_s, minutes_s, ratio, count.
  * value: number or null. system: "metric" or "us". Returns {number, unit}, both texts.
  */
 export function formatParts(kind, value, system) {
@@ -18,6 +24,10 @@ export function formatParts(kind, value, system) {
       return us ? part(value * 9 / 5 + 32, 0, "°F") : part(value, 0, "°C");
     case "temperature_k":
       return us ? part(value * 9 / 5, 0, "°F") : part(value, 0, "K");
+    case "rate_k_per_s":
+      return us ? part(value * S_PER_MIN * 9 / 5, 1, "°F/min") : part(value * S_PER_MIN, 1, "K/min");
+    case "pressure_pa":
+      return us ? part(value / PA_PER_PSI, 0, "psi") : part(value / PA_PER_BAR, 1, "bar");
     case "distance_m":
       if (us) return value >= M_PER_MILE ? part(value / M_PER_MILE, 1, "mi") : part(value / M_PER_FOOT, 0, "ft");
       return value >= 1000 ? part(value / 1000, 1, "km") : part(value, 0, "m");
@@ -29,7 +39,9 @@ export function formatParts(kind, value, system) {
       return value >= 1e3 ? threeFigures(value / 1e3, "kJ") : part(value, 0, "J");
     case "power_w":
       // tens of watts below a kilowatt: the last digit would only flicker
-      return value >= 995 ? threeFigures(value / 1000, "kW") : part(Math.floor(value / 10 + 0.5) * 10, 0, "W");
+      return Math.abs(value) >= 995 ? threeFigures(value / 1000, "kW") : part(Math.floor(value / 10 + 0.5) * 10, 0, "W");
+    case "minutes_s":
+      return { number: minutes(value / S_PER_MIN), unit: "min" };
     case "duration_s":
       return { number: duration(value), unit: "" };
     case "ratio": {
@@ -57,11 +69,40 @@ function part(value, digits, unit) {
 
 /** Three figures: 4.21, 42.1, 421. */
 function threeFigures(value, unit) {
-  return part(value, value >= 100 ? 0 : value >= 10 ? 1 : 2, unit);
+  const size = Math.abs(value);
+  return part(value, size >= 100 ? 0 : size >= 10 ? 1 : 2, unit);
+}
+
+/** Whole minutes, fives from half an hour on; halves to even, so that the forecast's own sentence says the same. */
+function minutes(value) {
+  if (value < 0.5) return "<1";
+  if (value > LONGEST_MIN) return `>${LONGEST_MIN}`;
+  return String(value < 30 ? halfToEven(value) : 5 * halfToEven(value / 5));
+}
+
+function halfToEven(value) {
+  const below = Math.floor(value);
+  if (value - below !== 0.5) return Math.round(value);
+  return below % 2 ? below + 1 : below;
 }
 
 function duration(value) {
   const whole = Math.trunc(value);
   const two = (number) => String(number).padStart(2, "0");
   return `${Math.trunc(whole / 3600)}:${two(Math.trunc(whole / 60) % 60)}:${two(whole % 60)}`;
+}
+
+/** Turn the degrees, kelvins and speeds of a sentence of the logger, "96 °C (91 to 102)" or "45 km/h", into the reader's units. */
+export function inUnits(sentence, system) {
+  if (system !== "us" || !sentence) return sentence ?? "";
+  const convert = (kind, turn) => (_all, value, low, high) => {
+    const ends = low === undefined ? "" : ` (${turn(low)} to ${turn(high)})`;
+    return `${turn(value)} ${formatParts(kind, 0, system).unit}${ends}`;
+  };
+  const degrees = (value) => formatParts("temperature_c", Number(value), system).number;
+  const speed = (value) => formatParts("speed_mps", Number(value) / 3.6, system).number;
+  return sentence
+    .replace(/(-?\d+(?:\.\d+)?) °C(?: \((-?\d+) to (-?\d+)\))?/g, convert("temperature_c", degrees))
+    .replace(/(-?\d+(?:\.\d+)?) K(?![a-z])/g, (_all, value) => formatQuantity("temperature_k", Number(value), system))
+    .replace(/(\d+(?:\.\d+)?) km\/h(?: \((\d+) to (\d+)\))?/g, convert("speed_mps", speed));
 }

@@ -1,0 +1,167 @@
+"""Everything on the pages that changes something: POST alone, signed in, with the session's own token.
+
+A new write is one line in `add_writes` and one function; the checks are the same for all (shared/ACCESS.md).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.responses import JSONResponse, RedirectResponse, Response
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+
+from dutylog.errors import InputError, LedgerError, one_line
+from dutylog.ledger.client import send_command
+from dutylog.web.access import NO_CODE_TEXT, Access, Refused, make_cookie, viewer_in
+from dutylog.web.access_body import read_fields
+from dutylog.web.access_sessions import Session
+from dutylog.web.answers import envelope
+from dutylog.web.pages import Pages
+
+CSRF_HEADER = "x-csrf"
+CSRF_FIELD = "csrf"
+_READ = ["GET", "HEAD"]
+_NUMBER = re.compile(r"[1-9][0-9]{0,8}", re.ASCII)
+_NEXT = re.compile(r"/(?:trips/[1-9][0-9]{0,8}|trips|dampers)?", re.ASCII)
+"""Pages of ours that may follow a sign-in; anything else could lead elsewhere."""
+WRITE_PATHS = re.compile(r"/(?:sign-in|sign-out|alerts/[^/]{1,40}/acknowledge|trips/[^/]{1,20}/name)", re.ASCII)
+"""The guard lets a POST pass to these and to nothing else."""
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """A request that passed every check. params: of its path. fields: of its body."""
+
+    session: Session
+    params: Mapping[str, str]
+    fields: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a write has to say, and the page to go to where it came from a form."""
+
+    text: str
+    see: str
+
+
+def add_writes(app: FastAPI, access: Access, pages: Pages, data_dir: Path | None) -> None:
+    """Add sign-in, sign-out and every write."""
+    _add_sign_in(app, access, pages)
+    _add_sign_out(app, access, pages)
+
+    async def acknowledge(write: Write) -> Done:
+        request = {"command": "acknowledge", "alert": write.params["alert"], "by": write.session.name}
+        return Done(await _command(data_dir, request), "/")
+
+    async def rename(write: Write) -> Done:
+        number = _trip_number(write.params["number"])
+        name = write.fields.get("name", "").strip() or None
+        text = await _command(data_dir, {"command": "rename_trip", "trip": number, "name": name})
+        return Done(text, f"/trips/{number}")
+
+    _add(app, access, "/alerts/{alert}/acknowledge", acknowledge)
+    _add(app, access, "/trips/{number}/name", rename)
+
+
+def wants_json(request: Request) -> bool:
+    """Return whether a script asked, which gets JSON where a form gets a page."""
+    return CSRF_HEADER in request.headers or "application/json" in request.headers.get("accept", "")
+
+
+def _add(app: FastAPI, access: Access, path: str, do: Callable[[Write], Awaitable[Done]]) -> None:
+    @app.post(path)
+    async def write(request: Request) -> Response:
+        session, fields = await _authorise(request, access)
+        done = await do(Write(session, request.path_params, fields))
+        if wants_json(request):
+            return JSONResponse(envelope(ok=True, text=done.text))
+        return RedirectResponse(done.see, status_code=303)
+
+
+async def _authorise(request: Request, access: Access) -> tuple[Session, dict[str, str]]:
+    """Return session and fields of a write; HTTPException when it may not be done."""
+    if viewer_in(request.scope).session is None:
+        raise HTTPException(401, "sign in first, at /sign-in" if access.is_set else NO_CODE_TEXT)
+    fields = await read_fields(request)
+    # Asked again: while the body came, the session may have ended.
+    session = access.session_of(request.scope)
+    if session is None:
+        raise HTTPException(401, "sign in first, at /sign-in")
+    given = request.headers.get(CSRF_HEADER) or fields.get(CSRF_FIELD, "")
+    if not session.has_csrf(given):
+        raise HTTPException(403, "the page is from before you signed in; open it again and repeat it")
+    return session, fields
+
+
+async def _command(data_dir: Path | None, request: dict[str, Any]) -> str:
+    """Have core make a change, in a thread; return its line."""
+    if data_dir is None:
+        raise HTTPException(503, "these pages have no data folder; nothing was changed")
+    try:
+        reply = await run_in_threadpool(send_command, data_dir, request)
+    except InputError as err:
+        raise HTTPException(400, one_line(err, 300)) from err
+    except LedgerError as err:
+        raise HTTPException(503, one_line(err, 300)) from err
+    if reply is None:
+        raise HTTPException(503, "the logger isn't running; nothing was changed")
+    if reply.get("ok") is not True:
+        raise HTTPException(409, one_line(reply.get("error", "refused without a reason"), 300))
+    return one_line(reply.get("text", "done"), 300)
+
+
+def _add_sign_in(app: FastAPI, access: Access, pages: Pages) -> None:
+    @app.api_route("/sign-in", methods=_READ)
+    async def form(request: Request) -> Response:
+        return pages.seen_by(request.scope).sign_in(_next(request.query_params.get("next")))
+
+    @app.post("/sign-in")
+    async def sign_in(request: Request) -> Response:
+        fields = await read_fields(request)
+        name, then = fields.get("name", ""), _next(fields.get("next"))
+        address = request.client.host if request.client else ""
+        found = await access.sign_in(address, name, fields.get("code", ""))
+        if isinstance(found, Refused):
+            headers = {"Retry-After": str(max(1, round(found.wait_s)))} if found.wait_s else None
+            if wants_json(request):
+                raise HTTPException(found.status, found.text, headers)
+            return pages.seen_by(request.scope).sign_in(then, found, name[:80], headers)
+        access.sign_out(request.scope)
+        token, session = found
+        cookie = {"Set-Cookie": make_cookie(token, request.scope["scheme"])}
+        if wants_json(request):
+            return JSONResponse(envelope(ok=True, name=session.name, csrf=session.csrf), headers=cookie)
+        return RedirectResponse(then, 303, cookie)
+
+
+def _add_sign_out(app: FastAPI, access: Access, pages: Pages) -> None:
+    @app.api_route("/sign-out", methods=_READ)
+    async def form(request: Request) -> Response:
+        return pages.seen_by(request.scope).sign_out()
+
+    @app.post("/sign-out")
+    async def sign_out(request: Request) -> Response:
+        await _authorise(request, access)
+        access.sign_out(request.scope)
+        cookie = {"Set-Cookie": make_cookie("", request.scope["scheme"])}
+        if wants_json(request):
+            return JSONResponse(envelope(ok=True, text="signed out"), headers=cookie)
+        return RedirectResponse("/", 303, cookie)
+
+
+def _trip_number(text: str) -> int:
+    if not _NUMBER.fullmatch(text):
+        raise HTTPException(400, f"{text[:40]!a} is no trip number; open the list of trips again")
+    return int(text)
+
+
+def _next(text: str | None) -> str:
+    """Return the page to go to after sign-in, the live page when it isn't one of ours."""
+    return text if text is not None and _NEXT.fullmatch(text) else "/"
