@@ -32,6 +32,9 @@ THRESHOLDS = (7.2, 8.0)
 AGREED_RATIO = 0.93
 """The smaller loss is called only while the ratio that is shown, which assumes none, has come below this: half of the
 loss (judgement). A greater one shows long before that ratio has come along."""
+SMALL_LEAST_S = 1800.0
+"""And it is tried only after so much driving with heat: a baseline from one road alone is wrong by half of it on
+another, now and then (measured)."""
 SUSPICION = 2.5
 """From this sum on the observer's conductances shouldn't learn (judgement: healthy dampers are there now and then)."""
 START_LOG_SD = 0.42
@@ -249,7 +252,9 @@ class DampingWatch:
             self._look_at_baseline()
             return
         for row, total in enumerate(self._sums, 1):
-            if total.add(self._bank.trust * float(logs[row] - logs[0])) == 0.0:
+            score = self._bank.trust * float(logs[row] - logs[0])
+            is_early = row == 1 and p.working_s < SMALL_LEAST_S
+            if is_early or total.add(score) == 0.0:
                 # Nothing speaks for a loss that began by now; the next one is tried from here.
                 self._bank.copy(0, row)
         mean, _ = self._bank.moments(SHOWN, LOSS)

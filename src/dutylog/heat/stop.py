@@ -61,8 +61,10 @@ class Stop:
     cooling: tuple[Cooling, ...]
 
 
-def forecast_stop(profile: Profile, state: HeatState) -> Stop | None:
+def forecast_stop(profile: Profile, state: HeatState, levels_c: tuple[float, ...] = LEVELS_C) -> Stop | None:
     """Return what follows a stop now; None where nothing is known of the conductances at rest.
+
+    levels_c: whose times are told.
 
     Raises:
         InputError: heat capacities that aren't above 0.
@@ -81,7 +83,7 @@ def forecast_stop(profile: Profile, state: HeatState) -> Stop | None:
     else:
         curves = [pushed_curve(nodes, course, doubt, BODY, z, peak_s) for z in (-RANGE_Z, RANGE_Z)]
         low, high = (pushed.at(pushed.top_s()) for pushed in curves)
-    cooling = tuple(_find_cooling(nodes, course, doubt, level_c) for level_c in LEVELS_C)
+    cooling = tuple(_find_cooling(nodes, course, doubt, level_c) for level_c in levels_c)
     return Stop(curve.at(peak_s), low, high, peak_s, cooling)
 
 

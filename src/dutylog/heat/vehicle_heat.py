@@ -23,6 +23,7 @@ from dutylog.heat.damping import DampingWatch
 from dutylog.heat.decay_witness import DecayWitness
 from dutylog.heat.forecast import Kind, forecast
 from dutylog.heat.heat_room import compute_heat_room, find_pace, most_urgent, say_forecast, say_heat_room, say_pace
+from dutylog.heat.identify import STOPPED_MPS
 from dutylog.heat.model import Capacities
 from dutylog.heat.observer import HeatObserver
 from dutylog.heat.priors import make_prior
@@ -35,6 +36,8 @@ from dutylog.units import NS_PER_S
 
 OUTLOOK_TILES = 10
 """Forecasts are made anew after so many tiles of a damper, each damper in its turn: what they say changes slowly."""
+STOP_TILES = 30
+"""What a stop would bring is asked so often while driving: half of the cost, and it changes more slowly still."""
 TREND_TILES = 60
 LEAST_TREND_TILES = 20
 UNKNOWN_GAP_S = 86_400.0
@@ -124,7 +127,10 @@ class DamperHeat:
         self._bodies_c.append(self.observer.body_c)
         self._tiles_count += 1
         if self._tiles_count % OUTLOOK_TILES == 0:
-            self.outlook = make_outlook(self.profile, self.observer.state(), self.recent.duty())
+            is_stopped = tile.heat.speed_mps is not None and tile.heat.speed_mps < STOPPED_MPS
+            is_due = is_stopped or self.outlook.stop_text is None or self._tiles_count % STOP_TILES < OUTLOOK_TILES
+            known = None if is_due else self.outlook
+            self.outlook = make_outlook(self.profile, self.observer.state(), self.recent.duty(), known)
 
     def _bridge(self, tile: TileHeat) -> None:
         """Let the time pass that lies between the last tile and this one."""
@@ -324,9 +330,12 @@ class VehicleHeat:
             heat.reset(reset.what)
 
 
-def make_outlook(profile: Profile, state: HeatState, duty: Duty | None) -> Outlook:
-    """Return what can be foretold from a state at the duty of the last minutes, None with too little of it."""
-    outlook = _after_stop(profile, state, duty)
+def make_outlook(profile: Profile, state: HeatState, duty: Duty | None, known: Outlook | None = None) -> Outlook:
+    """Return what can be foretold from a state at the duty of the last minutes, None with too little of it.
+
+    known: an outlook whose part on a stop still counts; None: it is made anew.
+    """
+    outlook = _after_stop(profile, state, duty) if known is None else _stop_of(known)
     if duty is None:
         return outlook
     node, said = most_urgent(forecast(profile, state, duty))
@@ -355,9 +364,18 @@ def make_outlook(profile: Profile, state: HeatState, duty: Duty | None) -> Outlo
     )
 
 
+def _stop_of(known: Outlook) -> Outlook:
+    return Outlook(
+        stop_peak_c=known.stop_peak_c,
+        stop_peak_s=known.stop_peak_s,
+        stop_handle_s=known.stop_handle_s,
+        stop_text=known.stop_text,
+    )
+
+
 def _after_stop(profile: Profile, state: HeatState, duty: Duty | None) -> Outlook:
     """Return what a stop now would bring."""
-    stop = forecast_stop(profile, state)
+    stop = forecast_stop(profile, state, (HANDLE_C,))
     if stop is None:
         return Outlook()
     handle_s = next(cooling.high_s for cooling in stop.cooling if cooling.level_c == HANDLE_C)
