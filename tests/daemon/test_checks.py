@@ -53,7 +53,7 @@ def test_a_good_vehicle_file_passes_and_its_notes_are_to_be_looked_at(tmp_path):
     found = check_vehicle_file(look_around(file, tmp_path, SystemClock()))
     assert verdicts(found) == ["pass", "look"]
     assert "4 dampers, source simulated" in found[0].text
-    assert "the page has no password" in found[1].text
+    assert "once an access code is set" in found[1].text
     file.chmod(0o666)
     changeable = check_vehicle_file(look_around(file, tmp_path, SystemClock()))[1]
     assert (changeable.verdict, changeable.remedy) == ("look", f"chmod o-w {file}")

@@ -279,10 +279,12 @@ class VehicleHeat:
         for pair in self._pairs:
             if pair[0] in outputs and pair[1] in outputs:
                 sides |= dict.fromkeys(pair, compare_sides(pair, outputs, decays))
-        return {
-            position: combine(position, outputs[position], decays[position], sides.get(position))
-            for position in outputs
+        said = {
+            position: combine(position, output, decays[position], sides.get(position))
+            for position, output in outputs.items()
         }
+        # Names of positions have underscores; people don't.
+        return {position: replace(one, text=one.text.replace("_", " ")) for position, one in said.items()}
 
     def damper(self, position: str) -> DamperHeat | None:
         """Return the follower of the damper in a place."""
