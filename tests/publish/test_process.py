@@ -140,7 +140,7 @@ def test_duty_live_and_status_arrive_as_described(world, broker):
     world.until(lambda: reader.of("alert"), "an alert", alerts=HURT)
     assert publisher.end() == 0, publisher.errors
     wait_until(lambda: reader.of("status")[-1].object["state"] == "offline", "offline", 10)
-    assert {m.topic.split("/")[3] for m in reader.messages} == {"status", "duty", "live", "alert"}
+    assert {m.topic.split("/")[3] for m in reader.messages} == {"status", "duty", "live", "alert", "vehicle"}
     assert complaints(reader.messages) == []
     reader.close()
     assert "Traceback" not in publisher.errors

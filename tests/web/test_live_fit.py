@@ -24,7 +24,18 @@ ZOOMED = {"viewport": {"width": 640, "height": 400}, "device_scale_factor": 2}
 """1280 x 800 at 200 %: a browser's zoom halves what a page may use (WCAG 2.1, 1.4.4 and 1.4.10)."""
 WIDE = {"viewport": {"width": 1920, "height": 1080}}
 MIDDLE = {"viewport": {"width": 800, "height": 600}}
-EVERY_SIZE = {"phone": PHONE, "desk": DESK, "320": NARROW, "200 %": ZOOMED, "wide": WIDE, "middle": MIDDLE}
+# The phone and what is hardest on it always; the rest with the long forms.
+EVERY_SIZE = pytest.mark.parametrize(
+    "size",
+    [
+        pytest.param(PHONE, id="phone"),
+        pytest.param(NARROW, id="320"),
+        *(
+            pytest.param(size, id=name, marks=pytest.mark.slow)
+            for name, size in {"desk": DESK, "200 %": ZOOMED, "wide": WIDE, "middle": MIDDLE}.items()
+        ),
+    ],
+)
 
 
 def shown(steady: SteadyCore, open_page: OpenPage, now: Snapshot, size: dict[str, Any]) -> Page:
@@ -78,7 +89,7 @@ def overlaps(page: Page) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("size", list(EVERY_SIZE.values()), ids=list(EVERY_SIZE))
+@EVERY_SIZE
 @pytest.mark.parametrize("big", ["off", "on"])
 def test_nothing_sticks_out_or_lies_upon_another(
     steady: SteadyCore, open_page: OpenPage, size: dict[str, Any], big: str
@@ -97,7 +108,7 @@ def test_nothing_sticks_out_or_lies_upon_another(
     assert (sideways(page), cut_off(page), overlaps(page)) == (0, [], [])
 
 
-@pytest.mark.parametrize("size", list(EVERY_SIZE.values()), ids=list(EVERY_SIZE))
+@EVERY_SIZE
 def test_long_names_break_instead_of_pushing(steady: SteadyCore, open_page: OpenPage, size: dict[str, Any]) -> None:
     """Names, serials and sentences are free text."""
     long = "W" * 90

@@ -17,7 +17,8 @@ OpenPage = Callable[..., Any]
 LOOKS = pytest.mark.parametrize(
     ("theme", "scheme"), [("auto", "light"), ("auto", "dark"), ("sun", "dark"), ("night", "light")]
 )
-LINKS = pytest.mark.parametrize("link", ["live", "stale"])
+# Stale has its own looks and takes as long again: with the long forms.
+LINKS = pytest.mark.parametrize("link", ["live", pytest.param("stale", marks=pytest.mark.slow)])
 LEAST_TEXT, LEAST_SHAPE = 4.5, 3.0
 """Contrast: WCAG 2.1, 1.4.3 (4.5 to 1; we don't take its 3 to 1 for large text) and 1.4.11 (3 to 1 for shapes)."""
 CONTRASTS = """() => {

@@ -7,18 +7,20 @@ const S_PER_MIN = 60;
 export class History {
   constructor() {
     this.points = []; // [page time in s, body in °C or null, oil in °C or null]
+    this.beganS = null;
   }
 
   add(atS, bodyC, oilC) {
     const last = this.points[this.points.length - 1];
     if (last && atS - last[0] < LEAST_STEP_S) return;
+    this.beganS ??= atS;
     this.points.push([atS, bodyC ?? null, oilC ?? null]);
     while (this.points.length && this.points[0][0] < atS - SPAN_S) this.points.shift();
   }
 
-  /** How long it reaches back [s], at most SPAN_S. */
+  /** For how long it has been kept [s], at most SPAN_S. */
   lengthS(nowS) {
-    return this.points.length ? Math.min(SPAN_S, nowS - this.points[0][0]) : 0;
+    return this.beganS === null ? 0 : Math.min(SPAN_S, nowS - this.beganS);
   }
 }
 
