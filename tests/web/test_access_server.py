@@ -181,6 +181,7 @@ def test_wrong_codes_from_many_threads_leave_the_process_as_it_was(
     assert process.stderr.read().count("wrong code") == access["wrong_count"]
 
 
+@pytest.mark.slow  # waits out a limit of 20 s
 def test_unfinished_heads_are_hung_up_on(tmp_path: Path, start_pages: Callable[..., Any]) -> None:
     """A head sent a byte now and then would hold its place for ever; between requests on one line too."""
     _, address = start_pages(tmp_path)

@@ -90,7 +90,7 @@ def overlaps(page: Page) -> list[str]:
 
 
 @EVERY_SIZE
-@pytest.mark.parametrize("big", ["off", "on"])
+@pytest.mark.parametrize("big", ["off", pytest.param("on", marks=pytest.mark.slow)])
 def test_nothing_sticks_out_or_lies_upon_another(
     steady: SteadyCore, open_page: OpenPage, size: dict[str, Any], big: str
 ) -> None:
@@ -136,7 +136,7 @@ def test_four_dampers_with_forecasts_are_in_sight_at_once(
 
 
 @SIZES
-@pytest.mark.parametrize("big", ["off", "on"])
+@pytest.mark.parametrize("big", ["off", pytest.param("on", marks=pytest.mark.slow)])
 def test_everything_to_touch_is_48_px(steady: SteadyCore, open_page: OpenPage, size: dict[str, Any], big: str) -> None:
     """Gloves and vibration."""
     page = shown(steady, open_page, hot_vehicle(alerts=every_alert()), size)

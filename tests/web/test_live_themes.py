@@ -85,7 +85,7 @@ def open_in(steady: SteadyCore, open_page: OpenPage, theme: str, scheme: str, li
 
 @LOOKS
 @LINKS
-@pytest.mark.parametrize("big", ["off", "on"])
+@pytest.mark.parametrize("big", ["off", pytest.param("on", marks=pytest.mark.slow)])
 def test_contrast_is_enough_in_every_theme_and_state(
     steady: SteadyCore, open_page: OpenPage, theme: str, scheme: str, link: str, big: str
 ) -> None:
