@@ -217,6 +217,7 @@ def run_core(folder: Path, rate_hz: int, lengths_s: list[int], note: Callable[[]
     return source.noted
 
 
+@pytest.mark.slow  # three minutes on a slow machine; the parts it is made of are tested above and below
 def test_core_holds_as_much_after_hours_as_after_one(tmp_path: Path) -> None:
     """Copies of the ledger, new segments, minutes and garbage included; the least of half an hour against another's."""
     blocks = run_core(tmp_path, 100, [60] * 180, sys.getallocatedblocks)
