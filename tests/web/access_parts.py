@@ -6,11 +6,12 @@ import hashlib
 import json
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Self
 
 import httpx
+import pytest
 
 from dutylog.clock import ManualClock
 from dutylog.sockets import CORE, listen
@@ -91,3 +92,35 @@ MakePages = Callable[..., AccessPages]
 def csrf_in(page: str) -> str:
     """Return the token of a signed-in page."""
     return page.split('<meta name="csrf" content="', 1)[1].split('"', 1)[0]
+
+
+WRITES = ["/sign-out", "/alerts/a-1/acknowledge", "/trips/1/name"]
+
+
+OK = {"schema": 1, "ok": True, "text": "done so"}
+
+
+@pytest.fixture
+def pages(tmp_path: Path) -> AccessPages:
+    made = AccessPages(tmp_path)
+    made.set_code()
+    return made
+
+
+@pytest.fixture
+def bare(tmp_path: Path) -> AccessPages:
+    """Pages without a code."""
+    return AccessPages(tmp_path)
+
+
+@pytest.fixture
+def core(tmp_path: Path) -> Iterator[AnsweringCore]:
+    with AnsweringCore(tmp_path, OK) as answering:
+        yield answering
+
+
+async def signed_in(pages: AccessPages, **more: Any) -> tuple[httpx.AsyncClient, str]:
+    client = pages.client(**more)
+    answer = await pages.sign_in(client)
+    assert answer.status_code == 303
+    return client, csrf_in((await client.get("/")).text)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
-import signal
 import subprocess
 import sys
 import time
@@ -30,6 +28,20 @@ def anyio_backend() -> str:
     return "asyncio"
 
 
+def end_process(process: subprocess.Popen[str]) -> None:
+    """End a process and close its pipes, whatever state it is in."""
+    if process.poll() is None:
+        process.terminate()
+    try:
+        process.wait(20)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+    for pipe in (process.stdout, process.stderr):
+        if pipe:
+            pipe.close()
+
+
 @contextmanager
 def page_process(data_dir: Path, *more: str, port: int = 0) -> Iterator[tuple[subprocess.Popen[str], str]]:
     """Start the real server on a free port; ends it by its own pid."""
@@ -51,16 +63,7 @@ def page_process(data_dir: Path, *more: str, port: int = 0) -> Iterator[tuple[su
         assert found, (line, process.stderr.read() if process.stderr and process.poll() is not None else "")
         yield process, found[1]
     finally:
-        if process.poll() is None:
-            os.kill(process.pid, signal.SIGTERM)
-        try:
-            process.wait(10)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        for pipe in (process.stdout, process.stderr):
-            if pipe:
-                pipe.close()
+        end_process(process)
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ import pytest
 from dutylog.web.access_code import clear_code, write_code
 from dutylog.web.connections import HEAD_S, MOST_CONNECTIONS
 from web.access_parts import CODE, AnsweringCore, csrf_in, quick_code
-from web.conftest import PAGES
+from web.conftest import PAGES, end_process
 
 LOOPBACK, ANY = "0100007F", "00000000"
 
@@ -54,25 +54,12 @@ def start_listening(tmp_path: Path) -> Iterator[Callable[..., tuple[subprocess.P
                 stderr=subprocess.PIPE,
                 text=True,
             )
-            stack.callback(end, process)
+            stack.callback(end_process, process)
             assert process.stdout is not None
             assert process.stdout.readline().startswith("pages ready: http")
             return process, port
 
         yield start
-
-
-def end(process: subprocess.Popen[str]) -> None:
-    if process.poll() is None:
-        process.terminate()
-    try:
-        process.wait(20)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()
-    for pipe in (process.stdout, process.stderr):
-        if pipe:
-            pipe.close()
 
 
 def test_other_machines_are_let_in_when_a_code_is_set_and_out_when_it_is_cleared(
@@ -284,7 +271,7 @@ def tls_pages(tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], str, ssl.
         assert found
         yield process, found[1], trusting(tmp_path)
     finally:
-        end(process)
+        end_process(process)
 
 
 def trusting(data_dir: Path) -> ssl.SSLContext:
