@@ -96,6 +96,14 @@ def test_another_unit_begins_anew_and_a_unit_that_comes_back_has_learned() -> No
     assert again.observer.laws().ha_move_log_sd < 0.75 * fresh.ha_move_log_sd
 
 
+def test_a_unit_that_left_is_let_go_of_once_it_is_kept_elsewhere() -> None:
+    heat = VehicleHeat()
+    follow(heat, range(3))
+    follow(heat, range(3, 6), unit="u2")
+    heat.forget_left(heat.kept())
+    assert set(heat.kept()) == {("u2", "left")}
+
+
 def test_each_place_is_followed_for_itself() -> None:
     heat = VehicleHeat()
     for second in range(60):

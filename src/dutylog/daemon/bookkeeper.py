@@ -238,6 +238,7 @@ class Bookkeeper:
             self._next_cold_ns = self._clock.mono_ns() + COLD_NS // 3
             return
         if written.change.heat:
+            self._heat.forget_left(written.change.heat)
             self._next_heat_ns = self._clock.mono_ns() + HEAT_NS
         if written.change.cold is not None:
             self._next_cold_ns = self._clock.mono_ns() + COLD_NS

@@ -295,9 +295,10 @@ class VehicleHeat:
         here = {(unit_id, position): heat for position, (unit_id, heat) in self._places.items()}
         return {key: heat.to_bytes() for key, heat in (self._left | here).items()}
 
-    def forget_left(self) -> None:
-        """Let go of dampers that have left: what was known of them is kept elsewhere."""
-        self._left.clear()
+    def forget_left(self, kept: Iterable[tuple[str, str]]) -> None:
+        """Let go of dampers that have left and, by unit_id and position, are kept elsewhere now."""
+        for key in kept:
+            self._left.pop(key, None)
 
     def _of(self, vehicle: Vehicle, row: TileHeat) -> DamperHeat:
         """Return the follower of a tile's damper; another unit, or a profile that changed, begins another."""
