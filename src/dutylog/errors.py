@@ -24,7 +24,10 @@ from collections.abc import Sequence
 
 def one_line(what: object, most: int = 200) -> str:
     """Return text from outside (a file, a server, a device), which may hold anything, as one short printable line."""
-    return "".join(sign if sign.isprintable() else " " for sign in str(what))[:most].strip()
+    text = str(what)
+    if not text.isprintable():
+        text = "".join(sign if sign.isprintable() else " " for sign in text)
+    return text[:most].strip()
 
 
 class DutylogError(Exception):

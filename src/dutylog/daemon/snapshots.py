@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from dutylog import ENGINE
@@ -15,9 +15,11 @@ from dutylog.duty.totals import Totals
 from dutylog.engine.output import DamperLive, Live, TripRow
 from dutylog.engine.state import damper_state
 from dutylog.errors import one_line
-from dutylog.heat.vehicle_heat import HeatNow
+from dutylog.heat.vehicle_heat import HeatNow, Outlook
 from dutylog.units import J_PER_UJ, NS_PER_S
 
+_HEAT_NAMES = tuple(one.name for one in fields(HeatNow) if one.name != "outlook")
+_OUTLOOK_NAMES = tuple(one.name for one in fields(Outlook))
 HEAT_DIGITS = 4
 """Digits after the point of estimates in a snapshot; far finer than any of them is known."""
 
@@ -123,9 +125,11 @@ def _heat(heat: HeatNow | None) -> dict[str, Any]:
     """Return what is known of a damper's heat, flat; nothing before its first tile."""
     if heat is None:
         return {}
-    known = asdict(heat)
-    outlook: dict[str, Any] = known.pop("outlook")
-    return {name: _tidy(value) for name, value in (known | outlook).items()}
+    # Names and not asdict, which copies deeply: a third of a snapshot's time.
+    known = {name: _tidy(getattr(heat, name)) for name in _HEAT_NAMES}
+    for name in _OUTLOOK_NAMES:
+        known[name] = _tidy(getattr(heat.outlook, name))
+    return known
 
 
 def _tidy(value: Any) -> Any:

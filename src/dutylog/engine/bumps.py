@@ -118,7 +118,9 @@ class BumpFinder:
         turn = int(np.argmax(quiet[low:high] * -math.copysign(1.0, away[place])))
         if turn in (0, high - low - 1):
             return None
-        decay = fit_free_decay(quiet[low + turn :], rate_hz, max(second.noise_m for second in seconds))
+        # Always as many values: what a fit begins with is made ready once for each length.
+        swing = quiet[low + turn :][: round((QUIET_S - TURN_S[1]) * rate_hz)]
+        decay = fit_free_decay(swing, rate_hz, max(second.noise_m for second in seconds))
         if not isinstance(decay, Decay) or decay.left_over_ratio > LEFT_OVER_RATIO:
             return None
         start = place + low + turn - first

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,9 @@ Floats = NDArray[np.float64]
 _GRID_HZ = (0.5, 5.0, 20)
 _GRID_RATIOS = (0.04, 0.1, 0.18, 0.27, 0.37, 0.48, 0.6, 0.75)
 _GRID_VALUES = 60
-_STEPS = 40
+_STEPS = 16
+_GAIN_RATIO = 1e-7
+"""A step that gains less of the leftover than this is the last: far below what noise does to frequency and ratio."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +30,11 @@ class DampedCosine:
     values: Floats
     covariance: Floats
     rms: float
+
+    @property
+    def place(self) -> tuple[float, float]:
+        """Return s and w, to begin another fit from."""
+        return float(self.values[0]), float(self.values[1])
 
     @property
     def damped_hz(self) -> float:
@@ -92,30 +100,45 @@ def _linear(s: float, w: float, time_s: Floats, values_seen: Floats) -> Floats:
     return np.asarray(np.linalg.lstsq(columns, values_seen, rcond=None)[0], dtype=np.float64)
 
 
-def _begin(time_s: Floats, values_seen: Floats) -> Floats:
-    """Return the best of a grid of frequencies and damping ratios, judged by some of the values."""
-    some = slice(None, None, max(1, len(time_s) // _GRID_VALUES))
-    time_s, values_seen = time_s[some], values_seen[some]
+@dataclass(frozen=True, slots=True)
+class Neighbourhood:
+    """Where on a grid a damped cosine fits best. left_over_ratio: rms of what it leaves over the swing there."""
+
+    s: float
+    w: float
+    left_over_ratio: float
+
+
+@lru_cache(maxsize=2)
+def _grid(count: int, rate_hz: float) -> tuple[Floats, Floats, Floats]:
+    """Return s, w (g,) of a grid and orthonormal columns (g, count, 3) that span rest, a and b there."""
+    time_s = np.arange(count) / rate_hz
     hz, ratio = (axis.ravel() for axis in np.meshgrid(np.geomspace(*_GRID_HZ), _GRID_RATIOS))
     natural = 2.0 * math.pi * hz
     s, w = ratio * natural, natural * np.sqrt(1.0 - ratio**2)
     fall, angle = np.exp(-s[:, None] * time_s), w[:, None] * time_s
     columns = np.stack([np.ones_like(fall), fall * np.cos(angle), fall * np.sin(angle)], axis=2)
-    turned = columns.transpose(0, 2, 1)
-    linear = np.linalg.solve(turned @ columns, (turned @ values_seen)[:, :, None])
-    left = values_seen - (columns @ linear)[:, :, 0]
-    best = int(np.argmin(np.einsum("gn,gn->g", left, left)))
-    return np.array([s[best], w[best], *linear[best, :, 0]])
+    return s, w, np.asarray(np.linalg.qr(columns)[0], dtype=np.float64)
 
 
-def fit_damped_cosine(values_seen: Floats, rate_hz: float, noise: float, near: DampedCosine | None) -> DampedCosine:
-    """Fit by Levenberg's and Marquardt's steps from a grid's best, or from another fit's frequency and ratio."""
+def find_neighbourhood(values_seen: Floats, rate_hz: float) -> Neighbourhood:
+    """Return the best of a grid of frequencies and damping ratios, judged by some of the values."""
+    step = max(1, len(values_seen) // _GRID_VALUES)
+    seen = values_seen[::step]
+    s, w, spans = _grid(len(seen), rate_hz / step)
+    caught = np.einsum("gnk,n->gk", spans, seen)
+    squares = float(seen @ seen) - np.einsum("gk,gk->g", caught, caught)
+    best = int(np.argmin(squares))
+    _, a, b = _linear(float(s[best]), float(w[best]), np.arange(len(seen)) * step / rate_hz, seen).tolist()
+    rms, swing = math.sqrt(max(float(squares[best]), 0.0) / len(seen)), math.hypot(a, b)
+    return Neighbourhood(float(s[best]), float(w[best]), rms / swing if swing > 0.0 else math.inf)
+
+
+def fit_damped_cosine(values_seen: Floats, rate_hz: float, noise: float, near: tuple[float, float]) -> DampedCosine:
+    """Fit by Levenberg's and Marquardt's steps from an s and w nearby."""
     time_s = np.arange(len(values_seen)) / rate_hz
-    if near is None:
-        values = _begin(time_s, values_seen)
-    else:
-        s, w = float(near.values[0]), float(near.values[1])
-        values = np.array([s, w, *_linear(s, w, time_s, values_seen)])
+    s, w = near
+    values = np.array([s, w, *_linear(s, w, time_s, values_seen)])
     made, slopes = _model(values, time_s)
     left = values_seen - made
     squares, damping = float(left @ left), 1e-3
@@ -131,7 +154,7 @@ def fit_damped_cosine(values_seen: Floats, rate_hz: float, noise: float, near: D
         if new_squares < squares:
             gained = squares - new_squares
             values, slopes, left, squares, damping = tried, new_slopes, new_left, new_squares, damping * 0.2
-            if gained < 1e-10 * squares:
+            if gained < _GAIN_RATIO * squares:
                 break
         else:
             damping *= 5.0

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dutylog.errors import InputError
-from dutylog.motion.damped_cosine import DampedCosine, fit_damped_cosine
+from dutylog.motion.damped_cosine import DampedCosine, find_neighbourhood, fit_damped_cosine
 
 Floats = NDArray[np.float64]
 
@@ -37,6 +37,10 @@ SMOOTH_S = 0.05
 LEFT_OVER_RATIO = 0.12
 """What a free decay leaves over, rms over the swing. Dampers that are stiffer one way leave 0.02 to 0.06
 (shared/PUSH_TEST.md); more is somebody else's push or the road."""
+ROUGH_LEFT_OVER_RATIO = 0.3
+"""The same on a coarse grid over all that follows the turning point, hand and road included: 0.17 at most on clean
+decays of 0.7 to 3.5 Hz, up to 0.2 where a finer look then finds one; with more nothing was ever found, and a finer
+look costs ten times as much (measured on 3000 made-up swings and 6 minutes of rough road)."""
 GROWTH_RATIO, GROWN_SWING_RATIO = 1.15, 0.2
 """A turning point farther out than the one before was somebody's push; back and forth by less than a fifth of the
 swing isn't one (judgement: a wheel that hops, a rest that a damper stiffer one way shifts)."""
@@ -135,7 +139,13 @@ def fit_free_decay(travel_m: Floats, rate_hz: float, noise_m: float) -> Decay | 
     moved_m = float(np.ptp(travel_m))
     if moved_m <= LEAST_SWING_NOISE * noise_m or moved_m == 0.0:
         return NoDecay(f"it moves {moved_m * 1e3:.1f} mm, too little over a noise of {noise_m * 1e3:.2f} mm")
-    rough = fit_damped_cosine(travel_m, rate_hz, noise_m, None)
+    near = find_neighbourhood(travel_m, rate_hz)
+    if near.left_over_ratio > ROUGH_LEFT_OVER_RATIO:
+        return NoDecay(
+            f"{near.left_over_ratio:.0%} of the swing is no free decay at a first look (at most "
+            f"{ROUGH_LEFT_OVER_RATIO:.0%}): pushed again, or the road"
+        )
+    rough = fit_damped_cosine(travel_m, rate_hz, noise_m, (near.s, near.w))
     if rough.ratio > RATIOS[1]:
         return NoDecay(f"it creeps back without overshoot: a damping ratio above {RATIOS[1]:g}, or somebody held on")
     if not FREQUENCIES_HZ[0] <= rough.natural_hz <= FREQUENCIES_HZ[1] or rough.damped_hz <= 0.0:
@@ -148,20 +158,20 @@ def fit_free_decay(travel_m: Floats, rate_hz: float, noise_m: float) -> Decay | 
             f"{(len(travel_m) - max(starts)) / cycle:.2f} cycles of {cycle / rate_hz:.2f} s after letting go, "
             f"at least {LEAST_CYCLES:g} are needed"
         )
-    fit, *others = (fit_damped_cosine(travel_m[start:], rate_hz, noise_m, rough) for start in starts)
-    return _judge(travel_m[starts[0] :], rate_hz, noise_m, fit, others, starts[0] / rate_hz)
+    fit = fit_damped_cosine(travel_m[starts[0] :], rate_hz, noise_m, rough.place)
+    if (wrong := _find_wrong(travel_m[starts[0] :], rate_hz, noise_m, fit)) is not None:
+        return wrong
+    others = [fit_damped_cosine(travel_m[start:], rate_hz, noise_m, rough.place) for start in starts[1:]]
+    return _make_decay(travel_m[starts[0] :], rate_hz, noise_m, fit, others, starts[0] / rate_hz)
 
 
-def _judge(
-    travel_m: Floats, rate_hz: float, noise_m: float, fit: DampedCosine, others: list[DampedCosine], start_s: float
-) -> Decay | NoDecay:
-    """Return what a fit says, or why it says nothing."""
+def _find_wrong(travel_m: Floats, rate_hz: float, noise_m: float, fit: DampedCosine) -> NoDecay | None:
+    """Return why a fit says nothing, None when it is a free decay."""
     if not RATIOS[0] <= fit.ratio <= RATIOS[1] or not FREQUENCIES_HZ[0] <= fit.natural_hz <= FREQUENCIES_HZ[1]:
         return NoDecay(f"no free swing fits: {fit.natural_hz:.2f} Hz with a damping ratio of {fit.ratio:.2f}")
     if fit.swing < LEAST_SWING_NOISE * noise_m:
         return NoDecay(f"a swing of {fit.swing * 1e3:.1f} mm is too little over a noise of {noise_m * 1e3:.2f} mm")
-    left_over = math.sqrt(max(fit.rms**2 - noise_m**2, 0.0)) / fit.swing
-    seen_m = max(5.0 * noise_m, 3.0 * fit.rms, SEEN_SWING_RATIO * fit.swing)
+    left_over, seen_m = _left_over(fit, noise_m), _seen_m(fit, noise_m)
     away = np.abs(find_extremes(travel_m, rate_hz, max(seen_m, GROWN_SWING_RATIO * fit.swing)) - fit.rest)
     if len(away) > 1 and np.any(away[1:] > GROWTH_RATIO * away[:-1] + 3.0 * fit.rms):
         return NoDecay("a later swing is larger than one before it: something pushed again")
@@ -169,6 +179,13 @@ def _judge(
         return NoDecay(
             f"{left_over:.0%} of the swing is no free decay (at most {LEFT_OVER_RATIO:.0%}): pushed again, or the road"
         )
+    return None
+
+
+def _make_decay(
+    travel_m: Floats, rate_hz: float, noise_m: float, fit: DampedCosine, others: list[DampedCosine], start_s: float
+) -> Decay:
+    """Return what a fit says; others: fits that start elsewhere, which show how much that matters."""
     doubt = 0.5 * (max(f.ratio for f in (fit, *others)) - min(f.ratio for f in (fit, *others)))
     doubt_hz = 0.5 * (max(f.natural_hz for f in (fit, *others)) - min(f.natural_hz for f in (fit, *others)))
     return Decay(
@@ -180,9 +197,19 @@ def _judge(
         swing_m=fit.swing,
         start_s=start_s,
         cycles=len(travel_m) / rate_hz * fit.damped_hz,
-        left_over_ratio=left_over,
-        decrement_ratio=ratio_of_extremes(find_extremes(travel_m, rate_hz, seen_m)),
+        left_over_ratio=_left_over(fit, noise_m),
+        decrement_ratio=ratio_of_extremes(find_extremes(travel_m, rate_hz, _seen_m(fit, noise_m))),
     )
+
+
+def _left_over(fit: DampedCosine, noise_m: float) -> float:
+    """Return what a fit leaves over beyond the noise, rms over the swing."""
+    return math.sqrt(max(fit.rms**2 - noise_m**2, 0.0)) / fit.swing
+
+
+def _seen_m(fit: DampedCosine, noise_m: float) -> float:
+    """Return what a turning point must be retraced by to be seen [m]."""
+    return max(5.0 * noise_m, 3.0 * fit.rms, SEEN_SWING_RATIO * fit.swing)
 
 
 def find_extremes(travel_m: Floats, rate_hz: float, least_m: float) -> Floats:
