@@ -81,7 +81,8 @@ def complaint_about(words: list[str], known: dict[tuple[str, ...], click.Command
     if path is None:
         groups = {p[0] for p in known if len(p) > 1}
         return None if words[0] in groups and len(words) == 1 else f"no command {' '.join(words)}"
-    options = {text for parameter in known[path].params for text in parameter.opts} | {"--help"}
+    texts = (text for parameter in known[path].params for text in (*parameter.opts, *parameter.secondary_opts))
+    options = {*texts, "--help"}
     unknown = [word for word in words if word.startswith("-") and word.split("=")[0] not in options]
     return f"{' '.join(words)}: no option {unknown[0]}" if unknown else None
 

@@ -14,8 +14,8 @@ import numpy as np
 
 from dutylog.domain.gas import COLD_C, OIL_EXPANSION_PER_K, OIL_KG_PER_M3
 from dutylog.domain.heat_input import HeatInput
+from dutylog.domain.nitrogen import compute_density, compute_pressure_pa
 from dutylog.domain.vehicle import ForceAt, ForceCurve, Profile
-from dutylog.heat.charge import compute_density, compute_pressure_pa
 from dutylog.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA, ZERO_C_IN_K
 
 TILE_S = 10.0

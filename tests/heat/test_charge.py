@@ -3,28 +3,17 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from dutylog.domain.gas import OIL_EXPANSION_PER_K, OIL_KG_PER_M3, compute_room_m3
+from dutylog.domain.nitrogen import compute_density, compute_pressure_pa
 from dutylog.errors import InputError
-from dutylog.heat.charge import (
-    CAUTION,
-    GAS_CONSTANT,
-    GasReading,
-    compute_density,
-    compute_equivalent,
-    compute_pressure_pa,
-    estimate_gas_c,
-    say_charge,
-)
-from dutylog.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA, ZERO_C_IN_K, gauge_psi_to_pa_abs
+from dutylog.heat.charge import CAUTION, GasReading, compute_equivalent, say_charge
+from dutylog.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 from heat.charge_world import BARE, PROFILE
 
 REFERENCE = Path(__file__).parents[1] / "data" / "reference"
@@ -35,22 +24,6 @@ WITHIN = 0.001
 def rows(name):
     with (REFERENCE / name).open(encoding="utf-8") as file:
         return list(csv.DictReader(line for line in file if not line.startswith("#")))
-
-
-def test_pressure_by_temperature_is_that_of_the_equation_of_state():
-    """Constant volume, -20 to 120 degC; the equation within 0.1 %, the ideal gas off by up to ten times that."""
-    table = rows("02_n2_pressure_vs_temperature.csv")
-    worst = ideal = 0.0
-    for row in table:
-        filled_pa = gauge_psi_to_pa_abs(float(row["fill_psi_gauge"]), float(row["atm_at_fill_kpa"]) * 1e3)
-        density = compute_density(filled_pa, float(row["fill_temp_c"]) + ZERO_C_IN_K)
-        found_pa = compute_pressure_pa(density, float(row["temp_c"]) + ZERO_C_IN_K)
-        real_pa = float(row["p_abs_real_kpa"]) * 1e3
-        worst = max(worst, abs(found_pa / real_pa - 1))
-        ideal = max(ideal, abs(float(row["p_abs_ideal_kpa"]) * 1e3 / real_pa - 1))
-    assert len(table) > 40
-    assert worst < WITHIN
-    assert ideal > 5 * WITHIN
 
 
 def test_equivalent_by_travel_is_that_of_the_equation_of_state():
@@ -65,20 +38,6 @@ def test_equivalent_by_travel_is_that_of_the_equation_of_state():
         charged_pa = float(row["fill_psi_gauge"]) * PA_PER_PSI + STANDARD_ATMOSPHERE_PA
         assert found.gauge_pa + STANDARD_ATMOSPHERE_PA == pytest.approx(charged_pa, rel=WITHIN)
         assert found.is_by_travel
-
-
-def test_compressibility_is_that_of_the_tables():
-    known = json.loads((REFERENCE / "02_units_and_atmosphere.json").read_text())["compressibility_factor_Z_n2"]
-    for text, factor in known.items():
-        psi, celsius = float(text.split()[0]), float(text.split()[3])
-        pressure_pa, kelvin = gauge_psi_to_pa_abs(psi), celsius + ZERO_C_IN_K
-        found = pressure_pa / (compute_density(pressure_pa, kelvin) * GAS_CONSTANT * kelvin)
-        assert found == pytest.approx(factor, abs=WITHIN)
-
-
-@given(st.floats(1e5, 6e6), st.floats(230.0, 430.0))
-def test_density_and_pressure_undo_each_other(pressure_pa, kelvin):
-    assert compute_pressure_pa(compute_density(pressure_pa, kelvin), kelvin) == pytest.approx(pressure_pa, rel=1e-9)
 
 
 def test_gauge_pressure_is_never_scaled_by_itself():
@@ -116,13 +75,6 @@ def test_doubt_of_the_temperature_is_doubt_of_the_charge():
     found = compute_equivalent(BARE, GasReading(1.4e6, 50.0, 10.0, 50.0, None))
     absolute_pa = found.gauge_pa + STANDARD_ATMOSPHERE_PA
     assert found.sd_pa / absolute_pa == pytest.approx(math.hypot(10.0 / 323.15, 0.005), rel=1e-9)
-
-
-def test_gas_lies_between_air_and_body():
-    gas_c, sd_k = estimate_gas_c(80.0, 20.0)
-    assert (gas_c, sd_k) == (pytest.approx(62.0), pytest.approx(math.hypot(1.0, 12.0)))
-    assert estimate_gas_c(21.0, 20.0)[1] < 1.1
-    assert estimate_gas_c(60.0, None) == (60.0, 15.0)
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from typing import Any
 from dutylog.engine.state import damper_state
 from dutylog.errors import LedgerError
 from dutylog.publish.snapshot import DamperNow, Snapshot, SourceNow, TripNow, VehicleName
+from dutylog.web.gas_view import FillRow, GasDetail, GasRow, LeakRow, make_plot
 from dutylog.web.view import (
     DamperDetail,
     DamperSummary,
@@ -156,6 +157,48 @@ def damper_summary(position: str, **changes: Any) -> DamperSummary:
     return replace(base, **changes)
 
 
+def gas_row(row: int, day: str | None, equivalent_pa: float, **changes: Any) -> GasRow:
+    """Return one reading of a charge of 200 psi."""
+    base = GasRow(
+        row,
+        day,
+        True,
+        "Ana",
+        None,
+        False,
+        equivalent_pa,
+        equivalent_pa,
+        4e4,
+        "ok",
+        "within 5% of the target is ok",
+        None,
+    )
+    return replace(base, **changes)
+
+
+def gas_detail(row: DamperSummary, **changes: Any) -> GasDetail:
+    """Return a damper's nitrogen: filled, checked three times, once warm, and leaking."""
+    readings = (
+        gas_row(40, "2026-03-02", 1.28e6, verdict="low", note="after the race"),
+        gas_row(31, "2025-11-24", 1.33e6, verdict=None, reason="no verdict, too warm: body or oil is 31 K off the air"),
+        gas_row(22, "2025-05-31", 1.36e6, is_day_sure=False),
+        gas_row(11, "2025-01-10", 1.379e6, is_fill=True, begins="filled", verdict="ok"),
+        gas_row(3, None, 1.5e6, verdict="high"),
+    )
+    base = GasDetail(
+        unit_id=row.unit_id,
+        label=row.label,
+        profile="front_254",
+        target_pa=1.379e6,
+        readings=readings,
+        leak=LeakRow(8.5e4, 3e4, 0.51, 0.18, "2025-01-10", 4, True, True, "2026-03-02", "2026-04-11", None),
+        fill=(FillRow(0.0, 1.27e6, 4e4, 1.49e6, 7e4), FillRow(20.0, 1.379e6, 3e4, 1.62e6, 7e4)),
+        ride_mm=101.6,
+        plot=make_plot(readings, 1.379e6),
+    )
+    return replace(base, **changes)
+
+
 @dataclass
 class FakeLedgerView:
     """A ledger in memory; keeps the questions it was asked and can be told to fail."""
@@ -166,6 +209,7 @@ class FakeLedgerView:
     asked: list[tuple[str, object]] = field(default_factory=list)
     problem: str | None = None
     recovered_text: str | None = None
+    gas_changes: dict[str, Any] = field(default_factory=dict)
 
     def _note(self, what: str, value: object) -> None:
         self.asked.append((what, value))
@@ -195,6 +239,11 @@ class FakeLedgerView:
             InstallRow("rear_left", 1_730_000_000.0, False, 1_764_000_000.0, True, False),
         )
         return DamperDetail(row, 6e7, 9e7, 201_000.0, 41, 90_000.0, 93_000.0, 0.9677, 121.4, stays)
+
+    def gas(self, key: str) -> GasDetail | None:
+        self._note("gas", key)
+        row = next((row for row in self.damper_rows if key in (row.unit_id, row.serial)), None)
+        return None if row is None else gas_detail(row, **self.gas_changes)
 
     def recovered(self) -> str | None:
         return self.recovered_text

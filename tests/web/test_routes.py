@@ -25,7 +25,7 @@ from web.samples import HOSTILE, FakeLedgerView, damper_now, damper_summary, fak
 
 pytestmark = pytest.mark.anyio
 DOCUMENT = (Path(__file__).parents[2] / "shared" / "SNAPSHOT.md").read_text(encoding="utf-8")
-HTML = ["/", "/trips", "/trips/3", "/dampers", "/dampers/SN-rear_left"]
+HTML = ["/", "/trips", "/trips/3", "/dampers", "/dampers/SN-rear_left", "/dampers/SN-rear_left/gas"]
 JSON = ["/api/live", "/api/trips", "/api/trips/3", "/api/dampers", "/api/dampers/SN-rear_left", "/health.json"]
 FILES = ["/static/page.css", "/static/live.js", "/static/page.js", "/static/favicon.svg", "/favicon.ico"]
 

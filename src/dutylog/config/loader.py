@@ -279,6 +279,10 @@ def _profile(name: str, table: ProfileTable) -> Profile:
         has_base_valve=table.base_valve,
         charge_pa=_charge_pa(table),
         gas_volume_m3=None if table.gas_volume_ml is None else table.gas_volume_ml / 1e6,
+        construction=table.construction,
+        reservoir=table.reservoir,
+        joints=table.joints,
+        is_rebuildable=table.rebuildable,
     )
 
 

@@ -162,6 +162,14 @@ class ProfileTable(Table):
     gas_volume_ml: Annotated[float, _within("gas_volume_ml")] | None = Field(
         default=None, description="room of the nitrogen at full extension, cold"
     )
+    construction: Literal["floating_piston", "bladder", "emulsion", "twin_tube"] = Field(
+        default="floating_piston", description="what parts gas from oil"
+    )
+    reservoir: Literal["none", "attached", "hose"] = Field(
+        default="none", description="where the oil goes that the shaft pushes out"
+    )
+    joints: Literal["rod_end", "bushing"] = Field(default="rod_end", description="what its ends turn in")
+    rebuildable: bool = Field(default=True, description="whether a worn one can be rebuilt")
 
 
 class DataTable(Table):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dutylog.domain.vehicle import Profile
+from dutylog.errors import InputError
 
 COLD_C = 20.0
 """Temperature at which charges are told and compared."""
@@ -27,3 +28,19 @@ def compute_room_m3(profile: Profile, travel_m: float, oil_c: float = COLD_C) ->
     if profile.gas_volume_m3 is None:
         return None
     return profile.gas_volume_m3 - profile.shaft_area_m2 * travel_m - compute_oil_growth_m3(profile, oil_c)
+
+
+def check_charged(profile: Profile) -> None:
+    """Raise InputError for a damper whose gas nobody can read: low-pressure gas behind no valve."""
+    if profile.construction == "twin_tube":
+        raise InputError(f"profile {profile.name} is a twin_tube: its gas has no valve to read or fill at")
+
+
+def compute_hot_room_ratio(profile: Profile) -> float | None:
+    """Return what the gas keeps of its room at full bump with the oil at its limit, None where no volume is given.
+
+    The oil's limit is `oil_limit_c`, where none is given `body_limit_c`.
+    """
+    hot_c = profile.body_limit_c if profile.oil_limit_c is None else profile.oil_limit_c
+    room_m3 = compute_room_m3(profile, profile.stroke_m, hot_c)
+    return None if room_m3 is None or profile.gas_volume_m3 is None else room_m3 / profile.gas_volume_m3

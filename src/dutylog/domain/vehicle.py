@@ -14,6 +14,13 @@ from typing import Any
 
 from dutylog.errors import InputError
 
+CONSTRUCTIONS = ("floating_piston", "bladder", "emulsion", "twin_tube")
+"""What parts gas from oil: a piston with a seal, a bladder, nothing; or a second tube around the first."""
+RESERVOIRS = ("none", "attached", "hose")
+"""Where the oil that the shaft pushes out goes: stays in the body, a can on it, a can at the end of a hose."""
+JOINTS = ("rod_end", "bushing")
+"""What the ends turn in."""
+
 
 @dataclass(frozen=True, slots=True)
 class ForceCurve:
@@ -54,6 +61,8 @@ class Profile:
     Fade: force * (1 - fade_per_k * max(0, T_body - reference_c)).
     has_base_valve: None where nobody said. charge_pa: gauge pressure of the nitrogen at full extension, cold.
     gas_volume_m3: its room there. Both None where not given.
+    construction, reservoir, joints: one of CONSTRUCTIONS, RESERVOIRS, JOINTS; which parts there are to wear.
+    is_rebuildable: False where a worn one is replaced whole.
     """
 
     name: str
@@ -71,6 +80,10 @@ class Profile:
     has_base_valve: bool | None = None
     charge_pa: float | None = None
     gas_volume_m3: float | None = None
+    construction: str = "floating_piston"
+    reservoir: str = "none"
+    joints: str = "rod_end"
+    is_rebuildable: bool = True
 
     @property
     def shaft_area_m2(self) -> float:
@@ -185,6 +198,7 @@ _PROFILE_NUMBERS = (
     "body_limit_c",
 )
 _PROFILE_GAS = ("has_base_valve", "charge_pa", "gas_volume_m3")
+_PROFILE_BUILD = {"construction": CONSTRUCTIONS, "reservoir": RESERVOIRS, "joints": JOINTS}
 
 
 def _profile_to_dict(profile: Profile) -> dict[str, Any]:
@@ -194,6 +208,8 @@ def _profile_to_dict(profile: Profile) -> dict[str, Any]:
         "oil_limit_c": profile.oil_limit_c,
         # Only where they were given: a log without them keeps the bytes it always had.
         **{key: value for key in _PROFILE_GAS if (value := getattr(profile, key)) is not None},
+        **{key: value for key, known in _PROFILE_BUILD.items() if (value := getattr(profile, key)) != known[0]},
+        **({} if profile.is_rebuildable else {"is_rebuildable": False}),
         "force": [
             {
                 "travel_m": at.travel_m,
@@ -226,5 +242,17 @@ def _profile_from_dict(data: dict[str, Any]) -> Profile:
         has_base_valve=None if base_valve is None else bool(base_valve),
         charge_pa=charge_pa,
         gas_volume_m3=gas_volume_m3,
+        construction=_one_of(data, "construction"),
+        reservoir=_one_of(data, "reservoir"),
+        joints=_one_of(data, "joints"),
+        is_rebuildable=bool(data.get("is_rebuildable", True)),
         **{key: float(data[key]) for key in _PROFILE_NUMBERS},
     )
+
+
+def _one_of(data: dict[str, Any], key: str) -> str:
+    known = _PROFILE_BUILD[key]
+    word = data.get(key, known[0])
+    if word not in known:
+        raise InputError(f"vehicle data: {key} {word!r:.40} is none of {', '.join(known)}")
+    return str(word)

@@ -17,18 +17,10 @@ from numpy.typing import NDArray
 
 from dutylog.domain.gas import COLD_C, compute_oil_growth_m3, compute_room_m3
 from dutylog.domain.heat_input import HeatInput
+from dutylog.domain.nitrogen import GAS_SHARE, GAS_SHARE_SD, ROOM_SD_RATIO, estimate_gas_c
 from dutylog.domain.vehicle import Profile
 from dutylog.errors import InputError
-from dutylog.heat.charge import (
-    CAUTION,
-    GAS_SHARE,
-    GAS_SHARE_SD,
-    ROOM_SD_RATIO,
-    Equivalent,
-    GasReading,
-    compute_equivalent,
-    estimate_gas_c,
-)
+from dutylog.heat.charge import CAUTION, Equivalent, GasReading, compute_equivalent
 from dutylog.units import STANDARD_ATMOSPHERE_PA, ZERO_C_IN_K
 
 Array = NDArray[np.float64]

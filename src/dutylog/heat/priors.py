@@ -11,6 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dutylog.domain.exchange import (
+    DEAD_LENGTH_M,
+    OIL_MOVE_W_PER_M2_K_PER_MPS,
+    OIL_STILL_W_PER_M2_K,
+    WALL_M,
+    compute_wetted_m2,
+)
 from dutylog.domain.vehicle import Profile
 from dutylog.errors import InputError
 from dutylog.heat.state import MOVE_EXPONENT, Laws
@@ -25,19 +32,10 @@ GRAVITY_MPS2 = 9.80665
 STEFAN_BOLTZMANN = 5.670374419e-8
 """[W/(m2 K4)]. Source: CODATA 2018."""
 
-WALL_M = 0.003
-"""Wall of a body over its bore (judgement)."""
-DEAD_LENGTH_M = 0.10
-"""Body longer than its stroke by piston, guide and floating piston (judgement)."""
 EMISSIVITY = 0.9
 """Of a body that is painted, anodised or dusty. Source: typical values, reference/03_convection_spot_checks.json."""
 FACTOR_LOG_SD = math.log(3.0) / 1.96
 """A factor of 3 either way holds 95 % of dampers. Source: shared/HEAT.md (judgement on published correlations)."""
-OIL_STILL_W_PER_M2_K = 200.0
-OIL_MOVE_W_PER_M2_K_PER_MPS = 700.0
-"""Heat transfer from oil to the wall of the bore, at rest and by the rms of the shaft speed (judgement: laminar
-exchange in a gap of a few mm gives about 100, natural convection and metal inside more; a piston renews the layer
-at the wall on each stroke). The factor of 3 applies to each."""
 
 FIT_BODY_C = 80.0
 FIT_AIR_C = 25.0
@@ -142,6 +140,6 @@ def make_prior(profile: Profile) -> Laws:
     Each is log-normal with the factor of 3.
     """
     rest, move = fit_ha(Cylinder.of(profile))
-    wetted_m2 = math.pi * profile.bore_diameter_m * profile.stroke_m
+    wetted_m2 = compute_wetted_m2(profile)
     sd = FACTOR_LOG_SD
     return Laws(rest, move, OIL_STILL_W_PER_M2_K * wetted_m2, OIL_MOVE_W_PER_M2_K_PER_MPS * wetted_m2, sd, sd, sd, sd)

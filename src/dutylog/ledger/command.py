@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 from dutylog.errors import InputError, LedgerError
-from dutylog.ledger import calibrations, push_tests
+from dutylog.ledger import calibrations, gas_readings, life_entries, push_tests
 from dutylog.ledger.counters import HEAT_RESET
 from dutylog.ledger.installs import check_profile
 from dutylog.ledger.ledger import Ledger
@@ -79,6 +79,61 @@ COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
         "when": FieldRule(True, check=push_tests.check_when),
         "note": FieldRule(False, NOTE_LIMIT),
         "corners": FieldRule(True, check=push_tests.check_corners),
+    },
+    "service": {
+        "unit": FieldRule(True),
+        "by": FieldRule(True),
+        "on": FieldRule(False, check=life_entries.check_day),
+        "note": FieldRule(False, NOTE_LIMIT),
+        "replaced": FieldRule(True, check=life_entries.check_parts),
+        "found": FieldRule(True, check=life_entries.check_found),
+    },
+    "dirt": {
+        "trip": FieldRule(True, is_number=True),
+        "what": FieldRule(True, check=life_entries.check_dirt),
+        "washed": FieldRule(True, check=calibrations.check_flag),
+        "by": FieldRule(True),
+        "note": FieldRule(False, NOTE_LIMIT),
+    },
+    "stated_use": {
+        "unit": FieldRule(True),
+        "distance_m": FieldRule(True, check=life_entries.check_distance),
+        "mix": FieldRule(True, check=life_entries.check_mix),
+        "kind": FieldRule(True, check=life_entries.check_use),
+        "from_day": FieldRule(False, check=life_entries.check_day),
+        "to_day": FieldRule(False, check=life_entries.check_day),
+        "factor": FieldRule(True, check=life_entries.check_factor),
+        "by": FieldRule(True),
+        "note": FieldRule(False, NOTE_LIMIT),
+    },
+    "shaft_mark": {
+        "unit": FieldRule(True),
+        "mark": FieldRule(True, check=life_entries.check_mark),
+        "distance_mm": FieldRule(True, check=life_entries.check_millimetres),
+        "size_mm": FieldRule(True, check=life_entries.check_millimetres),
+        "is_sharp": FieldRule(True, check=calibrations.check_flag),
+        "on": FieldRule(False, check=life_entries.check_day),
+        "by": FieldRule(True),
+        "note": FieldRule(False, NOTE_LIMIT),
+    },
+    "gas_reading": {
+        "unit": FieldRule(True),
+        "gauge_pa": FieldRule(True, check=gas_readings.check_field("gauge_pa")),
+        "what": FieldRule(True, check=gas_readings.check_what),
+        "body_c": FieldRule(True, check=gas_readings.check_field("body_c")),
+        "oil_c": FieldRule(False, check=gas_readings.check_field("oil_c")),
+        "air_c": FieldRule(True, check=gas_readings.check_field("air_c")),
+        "travel_mm": FieldRule(True, check=gas_readings.check_field("travel_mm")),
+        "altitude_m": FieldRule(True, check=gas_readings.check_field("altitude_m")),
+        "hose_ml": FieldRule(False, check=gas_readings.check_field("hose_ml")),
+        "on": FieldRule(False, check=life_entries.check_day),
+        "by": FieldRule(True),
+        "note": FieldRule(False, NOTE_LIMIT),
+    },
+    "withdraw": {
+        "entry": FieldRule(True, is_number=True),
+        "by": FieldRule(True),
+        "why": FieldRule(True, NOTE_LIMIT),
     },
 }
 
@@ -237,6 +292,52 @@ def _push_test(ledger: Ledger, request: Mapping[str, Any], sequence: int | None)
     return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": done.row})
 
 
+def _service(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    done = life_entries.store_service(ledger, request, sequence)
+    unit = ledger.find_unit(request["unit"])
+    parts = [f"replaced {', '.join(done.replaced)}"] if done.replaced else []
+    parts += [f"found {part} {grade}" for part, grade in done.found.items()]
+    return Applied(_told(unit, done.said.row, f"service of damper {unit.label} on {done.said.day}: {'; '.join(parts)}"))
+
+
+def _dirt(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    done = life_entries.store_dirt(ledger, request, sequence)
+    washed = "washed afterwards" if done.washed else "not washed yet"
+    text = f"trip {done.number} had {done.what} on its shafts, {washed}; stored as entry {done.said.row}"
+    return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": done.said.row})
+
+
+def _stated_use(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    done = life_entries.store_use(ledger, request, sequence)
+    unit = ledger.find_unit(request["unit"])
+    text = f"damper {unit.label}: {done.distance_m / 1000:.0f} km of {done.mix} nobody measured ({done.kind})"
+    return Applied(_told(unit, done.said.row, text))
+
+
+def _shaft_mark(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    done = life_entries.store_mark(ledger, request, sequence)
+    unit = ledger.find_unit(request["unit"])
+    text = f"damper {unit.label}: {done.kind} {done.distance_mm:g} mm from the seal head"
+    return Applied(_told(unit, done.said.row, text))
+
+
+def _gas_reading(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    done = gas_readings.store(ledger, request, sequence)
+    unit = ledger.find_unit(request["unit"])
+    what = "filled, then read" if done.what == gas_readings.FILL else "read"
+    return Applied(_told(unit, done.row, f"gas of damper {unit.label} {what} by {done.by}"))
+
+
+def _withdraw(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    gone = life_entries.withdraw(ledger, request, sequence)
+    text = f"entry {gone.row} ({gone.kind}) counts no longer; it stays in the chain"
+    return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": gone.row})
+
+
+def _told(unit: Unit, row: int, text: str) -> dict[str, Any]:
+    return {**_done(unit, f"{text}; stored as entry {row}"), "entry": row}
+
+
 _DOERS = {
     "ping": _ping,
     "add": _add,
@@ -247,6 +348,12 @@ _DOERS = {
     "heat_reset": _heat_reset,
     "calibrate": _calibrate,
     "push_test": _push_test,
+    "service": _service,
+    "dirt": _dirt,
+    "stated_use": _stated_use,
+    "shaft_mark": _shaft_mark,
+    "gas_reading": _gas_reading,
+    "withdraw": _withdraw,
 }
 
 

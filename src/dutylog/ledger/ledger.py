@@ -13,7 +13,7 @@ from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.totals import Totals
 from dutylog.engine.output import TripRow
 from dutylog.errors import InputError, LedgerCorrupt, LedgerError
-from dutylog.ledger import alerts, backup, chain, check, counters, installs, trips
+from dutylog.ledger import alerts, backup, chain, check, counters, installs, trips, use_rows
 from dutylog.ledger.database import QUERY_LIMIT_S, Database, decoding
 from dutylog.ledger.rows import (
     Commit,
@@ -33,6 +33,7 @@ from dutylog.ledger.rows import (
 )
 from dutylog.ledger.schema import ensure_schema, refuse_foreign
 from dutylog.ledger.seal import is_sealed, write_seal
+from dutylog.ledger.use_rows import UseRow
 
 LEDGER_NAME = "ledger.sqlite"
 _VEHICLE_KEY = "vehicle"
@@ -103,6 +104,10 @@ class Ledger:
         self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def stamp(self) -> Stamp:
+        """Return the present time by every clock, as it is written beside changes."""
+        return self._stamp()
 
     # vehicle
 
@@ -282,6 +287,14 @@ class Ledger:
         """Return a damper's 60-second rows that overlap a trip."""
         row = self.trip(number).row
         return self.minutes(unit_id, row.epoch, row.start_ns, row.end_ns)
+
+    def use_rows(self, unit_id: str) -> list[UseRow]:
+        """Return all 60-second rows of a damper as plain figures, in the order of the log."""
+        return use_rows.read_use_rows(self._database, unit_id)
+
+    def running_us_before(self, unit_id: str, utc_ns: int) -> int | None:
+        """Return a damper's running time [us] in rows that began before a wall time; None with no row after it."""
+        return use_rows.read_running_us(self._database, unit_id, utc_ns)
 
     # alerts
 

@@ -11,7 +11,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 
 MOST_BYTES = 8192
-MOST_FIELDS = 16
+MOST_FIELDS = 32
+"""A service has two fields for each of nine parts."""
 READ_S = 5.0
 """A body of one line that takes longer comes from somebody who wants to hold a place. Judgement."""
 _CLOSE = {"Connection": "close"}

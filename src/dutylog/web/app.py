@@ -24,6 +24,9 @@ from dutylog.web.feed import LiveFeed
 from dutylog.web.follow import BrokerReader
 from dutylog.web.guard import FAILED_TEXT, Guard, GuardCounters
 from dutylog.web.health import HealthParts, health_lines, health_object
+from dutylog.web.jobs import Jobs, Runs
+from dutylog.web.keys import find_damper, quoted
+from dutylog.web.life_routes import add_life
 from dutylog.web.line import line_answer
 from dutylog.web.pages import Pages
 from dutylog.web.publish_watch import PublishWatch
@@ -34,7 +37,6 @@ from dutylog.web.writes import add_writes, wants_json
 STATIC = Path(__file__).parent / "static"
 _READ = ["GET", "HEAD"]
 _NUMBER = re.compile(r"[1-9][0-9]{0,8}", re.ASCII)
-_MAX_KEY_SIGNS = 200
 
 
 def create_app(
@@ -44,6 +46,7 @@ def create_app(
     reader: SocketReader | BrokerReader | None = None,
     watch: PublishWatch | None = None,
     access: Access | None = None,
+    jobs: Runs | None = None,
 ) -> FastAPI:
     """Return the application.
 
@@ -54,6 +57,7 @@ def create_app(
         reader: fills `feed` from core's socket or a broker while the application runs; None in tests.
         watch: asks how publishing is doing; None in tests.
         access: who may do what; None: no code is set, so only this machine sees the pages and nobody writes.
+        jobs: runs the commands that take long; None: those of `settings.data_dir`.
     """
 
     @contextlib.asynccontextmanager
@@ -65,7 +69,9 @@ def create_app(
             task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await task
+        await runs.close()
 
+    runs = jobs or Jobs(settings.data_dir)
     guard, doors = GuardCounters(), access or Access()
     clients = ClientLimit(settings.max_clients)
     app = FastAPI(lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url=None, redirect_slashes=False)
@@ -75,6 +81,7 @@ def create_app(
         _add_elsewhere(app)
     else:
         _add_trips(app, view, pages)
+        add_life(app, view, pages, runs)
         _add_dampers(app, view, pages)
         add_writes(app, doors, pages, settings.data_dir)
     _add_health(app, HealthParts(feed, view, clients, guard, time.monotonic(), settings.data_dir, doors))
@@ -116,7 +123,7 @@ def _add_elsewhere(app: FastAPI) -> None:
     async def elsewhere() -> Response:
         raise HTTPException(404, "trips and dampers are on the page of the vehicle's own machine; this one follows it")
 
-    for start in ("/trips", "/dampers", "/api/trips", "/api/dampers"):
+    for start in ("/trips", "/dampers", "/due", "/api/trips", "/api/dampers"):
         app.add_api_route(f"{start}{{rest:path}}", elsewhere, methods=_READ)
 
 
@@ -130,7 +137,7 @@ def _add_trips(app: FastAPI, view: LedgerView, pages: Pages) -> None:
     def one(number: str) -> TripDetail:
         detail = view.trip(int(number)) if _NUMBER.fullmatch(number) else None
         if detail is None:
-            raise HTTPException(404, f"no trip {_quoted(number)}; see the list of trips")
+            raise HTTPException(404, f"no trip {quoted(number)}; see the list of trips")
         return detail
 
     @app.api_route("/trips", methods=_READ)
@@ -154,10 +161,7 @@ def _add_trips(app: FastAPI, view: LedgerView, pages: Pages) -> None:
 
 def _add_dampers(app: FastAPI, view: LedgerView, pages: Pages) -> None:
     def one(key: str) -> DamperDetail:
-        detail = view.damper(key) if key and len(key) <= _MAX_KEY_SIGNS and key.isprintable() else None
-        if detail is None:
-            raise HTTPException(404, f"no damper {_quoted(key)}; see the list of dampers")
-        return detail
+        return find_damper(key, view.damper)
 
     @app.api_route("/dampers", methods=_READ)
     def dampers(request: Request) -> Response:
@@ -166,6 +170,10 @@ def _add_dampers(app: FastAPI, view: LedgerView, pages: Pages) -> None:
     @app.api_route("/api/dampers", methods=_READ)
     def api_dampers() -> Response:
         return JSONResponse(envelope(dampers=view.dampers()))
+
+    @app.api_route("/dampers/{key:path}/gas", methods=_READ)
+    def gas(request: Request, key: str) -> Response:
+        return pages.seen_by(request.scope).gas(find_damper(key, view.gas))
 
     @app.api_route("/dampers/{key:path}", methods=_READ)
     def damper(request: Request, key: str) -> Response:
@@ -216,7 +224,7 @@ def _add_errors(app: FastAPI, pages: Pages) -> None:
     @app.exception_handler(HTTPException)
     async def on_http_error(request: Request, err: HTTPException) -> Response:
         plain_404 = err.status_code == 404 and err.detail == "Not Found"
-        text = f"no page {_quoted(request.url.path)}; start at the live page" if plain_404 else str(err.detail)
+        text = f"no page {quoted(request.url.path)}; start at the live page" if plain_404 else str(err.detail)
         return answer(request, err.status_code, text, err.headers)
 
     @app.exception_handler(Exception)
@@ -231,10 +239,5 @@ def _add_errors(app: FastAPI, pages: Pages) -> None:
 
 def _parse_before(text: str) -> int:
     if not _NUMBER.fullmatch(text):
-        raise HTTPException(400, f"before={_quoted(text)} is no trip number; give a whole number from 1")
+        raise HTTPException(400, f"before={quoted(text)} is no trip number; give a whole number from 1")
     return int(text)
-
-
-def _quoted(text: str) -> str:
-    """Return what was asked for, cut short and on one line; escaping is the answer's job."""
-    return repr(text[:60] + ("…" if len(text) > 60 else ""))

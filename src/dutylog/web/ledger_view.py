@@ -12,6 +12,9 @@ from dutylog.duty.totals import Totals
 from dutylog.ledger.ledger import LEDGER_NAME, RECOVERED, Ledger
 from dutylog.ledger.rows import Entry, Install, StoredAlert, Trip, Unit
 from dutylog.units import J_PER_UJ, NS_PER_S
+from dutylog.web.gas_view import GasDetail, read_gas
+from dutylog.web.life_told import read_basis, read_dirt, read_version
+from dutylog.web.life_view import LifeBasis, LifeEntry
 from dutylog.web.view import (
     DamperDetail,
     DamperSummary,
@@ -51,8 +54,8 @@ class SqliteLedgerView:
             if not found or found[0].number != number:
                 return None
             units = {unit.unit_id: unit for unit in ledger.units()}
-            alerts = ledger.trip_alerts(found[0].row)
-        return _trip_detail(found[0], units, alerts)
+            alerts, dirt = ledger.trip_alerts(found[0].row), read_dirt(ledger, number)
+        return _trip_detail(found[0], units, alerts, dirt)
 
     def dampers(self) -> list[DamperSummary]:
         """Return every damper: those on the vehicle first, in the order of its positions."""
@@ -69,11 +72,27 @@ class SqliteLedgerView:
     def damper(self, key: str) -> DamperDetail | None:
         """Return the damper of this unit id, serial or tag; None when there is none."""
         with self._open() as ledger:
-            unit = ledger.unit(key) or ledger.unit_by_serial(key)
-            unit = unit or next((unit for unit in ledger.units() if unit.tag == key), None)
+            unit = _find_unit(ledger, key)
             if unit is None:
                 return None
             return _damper_detail(unit, ledger.totals(unit.unit_id), ledger.installs_of(unit.unit_id))
+
+    def gas(self, key: str) -> GasDetail | None:
+        """Return the nitrogen of the damper of this unit id, serial or tag; None when there is none."""
+        with self._open() as ledger:
+            unit = _find_unit(ledger, key)
+            return None if unit is None else read_gas(ledger, unit, datetime.now(UTC).date())
+
+    def life(self, key: str) -> LifeBasis | None:
+        """Return what the ledger says at once of the life of such a damper; None when there is none."""
+        with self._open() as ledger:
+            unit = _find_unit(ledger, key)
+            return None if unit is None else read_basis(ledger, unit)
+
+    def life_version(self) -> int:
+        """Return what changes whenever somebody tells the ledger something."""
+        with self._open() as ledger:
+            return read_version(ledger)
 
     def recovered(self) -> str | None:
         """Return one line on when and from what a damaged ledger was put right the last time, None if never."""
@@ -83,6 +102,11 @@ class SqliteLedgerView:
 
     def _open(self) -> Ledger:
         return Ledger.open(self._path, read_only=True, query_limit_s=QUERY_LIMIT_S)
+
+
+def _find_unit(ledger: Ledger, key: str) -> Unit | None:
+    unit = ledger.unit(key) or ledger.unit_by_serial(key)
+    return unit or next((unit for unit in ledger.units() if unit.tag == key), None)
 
 
 def _recovery_text(entry: Entry) -> str:
@@ -123,11 +147,14 @@ def _trip_summary(trip: Trip) -> TripSummary:
     )
 
 
-def _trip_detail(trip: Trip, units: dict[str, Unit], alerts: Iterable[StoredAlert]) -> TripDetail:
+def _trip_detail(
+    trip: Trip, units: dict[str, Unit], alerts: Iterable[StoredAlert], dirt: LifeEntry | None
+) -> TripDetail:
     return TripDetail(
         _trip_summary(trip),
         tuple(_trip_damper(d.position, units[d.unit_id], d.totals) for d in trip.row.dampers),
         tuple(_trip_alert(alert) for alert in alerts),
+        dirt,
     )
 
 

@@ -12,9 +12,15 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 from starlette.types import Scope
 
+from dutylog.domain import wear
+from dutylog.domain.nitrogen import compute_atmosphere_pa
 from dutylog.engine.state import STATES
+from dutylog.life.gas import CAUTIONS
 from dutylog.web.access import NAME_LIMIT, Refused, Viewer, viewer_in
 from dutylog.web.access_code import MOST_SIGNS
+from dutylog.web.gas_view import GasDetail
+from dutylog.web.life_view import INFORMS, LifeBasis, LifeDamper, make_bars
+from dutylog.web.life_view import CAUTIONS as WORK_CAUTIONS
 from dutylog.web.line import OLD_AFTER_S
 from dutylog.web.quantity import position_text, quantity_text, utc_iso, utc_text
 from dutylog.web.view import DamperDetail, DamperSummary, TripDetail, TripSummary
@@ -38,7 +44,7 @@ class Pages:
             auto_reload=False,
         )
         self._jinja.filters.update(position=position_text, when=utc_text, iso=utc_iso, segment=_segment)
-        self._jinja.globals.update(quantity_text=quantity_text, follows=follows)
+        self._jinja.globals.update(quantity_text=quantity_text, follows=follows, wear=wear, informs=INFORMS)
 
     def seen_by(self, scope: Scope) -> Pages:
         """Return the pages for whoever sent a request."""
@@ -67,6 +73,29 @@ class Pages:
     def damper(self, detail: DamperDetail) -> HTMLResponse:
         """Return one damper for life."""
         return self._page("damper.html", "dampers", detail=detail)
+
+    def gas(self, detail: GasDetail) -> HTMLResponse:
+        """Return one damper's nitrogen."""
+        per_1000_m_pa = compute_atmosphere_pa(0.0) - compute_atmosphere_pa(1000.0)
+        return self._page("gas.html", "dampers", detail=detail, cautions=CAUTIONS, per_1000_m_pa=per_1000_m_pa)
+
+    def life(self, basis: LifeBasis, damper: LifeDamper | None, problem: str = "") -> HTMLResponse:
+        """Return the wear of one damper; damper: None where it couldn't be worked out, problem says why."""
+        bars = {} if damper is None else make_bars(damper.parts)
+        values = {"basis": basis, "damper": damper, "problem": problem, "cautions": WORK_CAUTIONS}
+        return self._page("life.html", "dampers", 503 if problem else 200, bars=bars, **values)
+
+    def life_part(self, basis: LifeBasis, text: str | None, problem: str = "") -> HTMLResponse:
+        """Return the whole computation of one part, as the command prints it."""
+        status = 503 if problem else 200
+        return self._page("life_part.html", "dampers", status, basis=basis, text=text, problem=problem)
+
+    def due(
+        self, told: list[tuple[str, LifeDamper]], untold: list[DamperSummary], problem: str = ""
+    ) -> HTMLResponse:
+        """Return what is due first of every damper; untold: those whose profile nobody knows."""
+        status = 503 if problem else 200
+        return self._page("due.html", "dampers", status, told=told, untold=untold, problem=problem)
 
     def sign_in(
         self, then: str, refused: Refused | None = None, name: str = "", headers: Mapping[str, str] | None = None

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime
 
+from dutylog.units import PA_PER_BAR
+
 NBSP = "\u00a0"
 UNKNOWN = "–"
 
@@ -13,7 +15,8 @@ def quantity_text(kind: str, value: float | None) -> str:
     """Return `value` with its unit.
 
     Args:
-        kind: 'temperature_c', 'distance_m', 'energy_j', 'duration_s', 'ratio' or 'count'.
+        kind: 'temperature_c', 'pressure_pa' (gauge), 'pressure_fine_pa', 'distance_m', 'far_m' (of a forecast: three
+            figures), 'energy_j', 'duration_s', 'ratio' or 'count'.
         value: in the unit of the kind, or None for unknown.
     """
     if value is None or not math.isfinite(value):
@@ -34,7 +37,7 @@ def utc_iso(utc_s: float | None) -> str:
 
 
 def position_text(position: str) -> str:
-    """Return a position's name as words: 'front_left' reads 'front left'."""
+    """Return a position's name, or another key of ours, as words: 'front_left' reads 'front left'."""
     return position.replace("_", " ")
 
 
@@ -69,6 +72,12 @@ def _distance(value_m: float) -> str:
     return f"{_rounded(value_m / 1e3, 1)}{NBSP}km" if value_m >= 1e3 else f"{_rounded(value_m, 0)}{NBSP}m"
 
 
+def _far(value_m: float) -> str:
+    whole = math.floor(value_m / 1e3 + 0.5)
+    step = 10 ** max(0, len(str(whole)) - 3)
+    return f"{_count(math.floor(whole / step + 0.5) * step)}{NBSP}km"
+
+
 def _duration(value_s: float) -> str:
     whole = int(value_s)
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
@@ -87,7 +96,10 @@ def _count(value: float) -> str:
 
 _FORMATS = {
     "temperature_c": lambda value: f"{_rounded(value, 0)}{NBSP}°C",
+    "pressure_pa": lambda value: f"{_rounded(value / PA_PER_BAR, 1)}{NBSP}bar",
+    "pressure_fine_pa": lambda value: f"{_rounded(value / PA_PER_BAR, 2)}{NBSP}bar",
     "distance_m": _distance,
+    "far_m": _far,
     "energy_j": _energy,
     "duration_s": _duration,
     "ratio": _ratio,

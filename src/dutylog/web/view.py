@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
+from dutylog.web.gas_view import GasDetail
+from dutylog.web.life_view import LifeBasis, LifeEntry
+
 MAX_TRIPS = 50
 """Rows of one list page; older trips follow by `before`."""
 
@@ -84,12 +87,13 @@ class TripAlertRow:
 class TripDetail:
     """A trip with its dampers in the order of the configuration, as far as the ledger knows it.
 
-    alerts: those raised in it, the oldest first.
+    alerts: those raised in it, the oldest first. dirt: the last word on what its shafts had, None: nobody told.
     """
 
     trip: TripSummary
     dampers: tuple[TripDamperRow, ...]
     alerts: tuple[TripAlertRow, ...] = ()
+    dirt: LifeEntry | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +155,18 @@ class LedgerView(Protocol):
 
     def damper(self, key: str) -> DamperDetail | None:
         """Return the damper of this unit id, else of this serial; None when there is none."""
+        ...
+
+    def gas(self, key: str) -> GasDetail | None:
+        """Return the nitrogen of the damper of this unit id, serial or tag; None when there is none."""
+        ...
+
+    def life(self, key: str) -> LifeBasis | None:
+        """Return what the ledger says at once of the life of such a damper; None when there is none."""
+        ...
+
+    def life_version(self) -> int:
+        """Return what changes whenever somebody tells the ledger something."""
         ...
 
     def recovered(self) -> str | None:

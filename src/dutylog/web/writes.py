@@ -10,6 +10,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
@@ -22,6 +23,7 @@ from dutylog.web.access import NO_CODE_TEXT, Access, Refused, make_cookie, viewe
 from dutylog.web.access_body import read_fields
 from dutylog.web.access_sessions import Session
 from dutylog.web.answers import envelope
+from dutylog.web.life_writes import make_dirt, make_mark, make_service, make_use, make_withdrawal
 from dutylog.web.pages import Pages
 
 CSRF_HEADER = "x-csrf"
@@ -30,7 +32,11 @@ _READ = ["GET", "HEAD"]
 _NUMBER = re.compile(r"[1-9][0-9]{0,8}", re.ASCII)
 _NEXT = re.compile(r"/(?:trips/[1-9][0-9]{0,8}|trips|dampers)?", re.ASCII)
 """Pages of ours that may follow a sign-in; anything else could lead elsewhere."""
-WRITE_PATHS = re.compile(r"/(?:sign-in|sign-out|alerts/[^/]{1,40}/acknowledge|trips/[^/]{1,20}/name)", re.ASCII)
+WRITE_PATHS = re.compile(
+    r"/(?:sign-in|sign-out|alerts/[^/]{1,40}/acknowledge|trips/[^/]{1,20}/(?:name|dirt)"
+    r"|dampers/[^/]{1,64}/(?:service|mark|use|withdraw))",
+    re.ASCII,
+)
 """The guard lets a POST pass to these and to nothing else."""
 
 
@@ -66,8 +72,25 @@ def add_writes(app: FastAPI, access: Access, pages: Pages, data_dir: Path | None
         text = await _command(data_dir, {"command": "rename_trip", "trip": number, "name": name})
         return Done(text, f"/trips/{number}")
 
+    async def dirt(write: Write) -> Done:
+        number = _trip_number(write.params["number"])
+        return Done(await _tell(data_dir, write, lambda: make_dirt(number, write.fields)), f"/trips/{number}")
+
+    def of_damper(make: Callable[[str, Mapping[str, str]], dict[str, Any]]) -> Callable[[Write], Awaitable[Done]]:
+        async def do(write: Write) -> Done:
+            key = write.params["key"]
+            text = await _tell(data_dir, write, lambda: make(key, write.fields))
+            return Done(text, f"/dampers/{quote(key, safe='')}/life")
+
+        return do
+
     _add(app, access, "/alerts/{alert}/acknowledge", acknowledge)
     _add(app, access, "/trips/{number}/name", rename)
+    _add(app, access, "/trips/{number}/dirt", dirt)
+    _add(app, access, "/dampers/{key}/service", of_damper(make_service))
+    _add(app, access, "/dampers/{key}/mark", of_damper(make_mark))
+    _add(app, access, "/dampers/{key}/use", of_damper(make_use))
+    _add(app, access, "/dampers/{key}/withdraw", of_damper(make_withdrawal))
 
 
 def wants_json(request: Request) -> bool:
@@ -98,6 +121,15 @@ async def _authorise(request: Request, access: Access) -> tuple[Session, dict[st
     if not session.has_csrf(given):
         raise HTTPException(403, "the page is from before you signed in; open it again and repeat it")
     return session, fields
+
+
+async def _tell(data_dir: Path | None, write: Write, make: Callable[[], dict[str, Any]]) -> str:
+    """Have core write down what the person who is signed in tells; return its line."""
+    try:
+        request = make()
+    except InputError as err:
+        raise HTTPException(400, one_line(err, 300)) from err
+    return await _command(data_dir, {**request, "by": write.session.name})
 
 
 async def _command(data_dir: Path | None, request: dict[str, Any]) -> str:

@@ -12,7 +12,8 @@ const LONGEST_MIN = 120; // as in heat/heat_room.py: times beyond are only said 
 
 /**
  * Convert and round a value.
- * kind: temperature_c, temperature_k (a difference), rate_k_per_s (shown a minute), pressure_pa (gauge), distance_m, speed_mps,
+ * kind: temperature_c, temperature_k (a difference), rate_k_per_s (shown a minute), pressure_pa (gauge), pressure_fine_pa, distance_m,
+ * far_m (of a forecast: three figures), speed_mps,
  * energy_j, power_w, duration_s, minutes_s, ratio, count.
  * value: number or null. system: "metric" or "us". Returns {number, unit}, both texts.
  */
@@ -28,9 +29,13 @@ export function formatParts(kind, value, system) {
       return us ? part(value * S_PER_MIN * 9 / 5, 1, "°F/min") : part(value * S_PER_MIN, 1, "K/min");
     case "pressure_pa":
       return us ? part(value / PA_PER_PSI, 0, "psi") : part(value / PA_PER_BAR, 1, "bar");
+    case "pressure_fine_pa":
+      return us ? part(value / PA_PER_PSI, 1, "psi") : part(value / PA_PER_BAR, 2, "bar");
     case "distance_m":
       if (us) return value >= M_PER_MILE ? part(value / M_PER_MILE, 1, "mi") : part(value / M_PER_FOOT, 0, "ft");
       return value >= 1000 ? part(value / 1000, 1, "km") : part(value, 0, "m");
+    case "far_m":
+      return { number: grouped(far(value / (us ? M_PER_MILE : 1000))), unit: us ? "mi" : "km" };
     case "speed_mps":
       return us ? part(value / M_PER_MILE * 3600, 0, "mph") : part(value * 3.6, 0, "km/h");
     case "energy_j":
@@ -50,7 +55,7 @@ export function formatParts(kind, value, system) {
       return { number: Number.isInteger(percent) ? percent.toFixed(0) : percent.toFixed(1), unit: "%" };
     }
     case "count":
-      return { number: Math.trunc(value).toString().replace(/\B(?=(\d{3})+$)/g, "\u202f"), unit: "" };
+      return { number: grouped(Math.trunc(value)), unit: "" };
     default:
       throw new Error(`no quantity of kind ${kind}`);
   }
@@ -65,6 +70,17 @@ function part(value, digits, unit) {
   const factor = 10 ** digits;
   const text = (Math.floor(Math.abs(value) * factor + 0.5) / factor).toFixed(digits);
   return { number: value < 0 && Number(text) !== 0 ? "-" + text : text, unit };
+}
+
+function grouped(whole) {
+  return whole.toString().replace(/\B(?=(\d{3})+$)/g, "\u202f");
+}
+
+/** Whole, of three figures: 3, 421, 4210, 42100. */
+function far(value) {
+  const whole = Math.floor(value + 0.5);
+  const step = 10 ** Math.max(0, String(whole).length - 3);
+  return Math.floor(whole / step + 0.5) * step;
 }
 
 /** Three figures: 4.21, 42.1, 421. */

@@ -1,0 +1,98 @@
+"""`dutylog life`: how far each wear part of each damper is used up, when it is due, and why (shared/LIFE.md)."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import click
+
+from dutylog.cli.duty_text import json_text
+from dutylog.cli.ledger import DataPlace, with_data, with_format
+from dutylog.cli.life_tell import TELLING
+from dutylog.cli.life_text import due_lines, explain_lines, life_to_json, plan_lines, plan_to_json, unit_lines
+from dutylog.domain.wear import MIXES
+from dutylog.errors import InputError
+from dutylog.life.plausibility import make_table, table_lines
+from dutylog.life.unit_life import Lives
+from dutylog.units import M_PER_MILE
+
+
+@click.group()
+def life() -> None:
+    """Wear parts: how far they are used up, when they are due, and why; tell what no sensor sees.
+
+    Figures inform; the maker's manual, local rules and a qualified technician decide.
+    """
+
+
+@life.command()
+@click.argument("unit", required=False)
+@with_data
+@with_format
+def show(place: DataPlace, unit: str | None, form: str, units: str) -> None:
+    """Show what is due first on every damper, or every part of damper UNIT."""
+    with place.reading() as opened:
+        lives, engine = Lives(opened), opened.cursor().engine
+        wanted = lives.units() if unit is None else [opened.find_unit(unit)]
+        found = [lives.read(one) for one in wanted]
+    if form == "json":
+        click.echo(json_text(engine, {"dampers": [life_to_json(one) for one in found]}))
+    elif unit is not None:
+        click.echo("\n".join(unit_lines(found[0], units)))
+    elif not found:
+        click.echo("no damper with a known profile yet; add one with: dutylog damper add SERIAL --profile NAME")
+    else:
+        click.echo("\n".join(due_lines(found, units)))
+
+
+@life.command()
+@click.argument("unit")
+@click.argument("part")
+@with_data
+def explain(place: DataPlace, unit: str, part: str) -> None:
+    """Show the whole computation behind one PART of damper UNIT, with every number and where it comes from."""
+    with place.reading() as opened:
+        found = Lives(opened).read(opened.find_unit(unit))
+    click.echo("\n".join(explain_lines(found, found.part(part))))
+
+
+@life.command()
+@click.argument("unit", required=False)
+@click.option("--miles", type=click.FloatRange(min=0, min_open=True), help="How far, in miles.")
+@click.option("--km", type=click.FloatRange(min=0, min_open=True), help="How far, in kilometres.")
+@click.option("--mix", required=True, type=click.Choice(MIXES), help="On what.")
+@click.option("--on", "days", required=True, multiple=True, help="A day of it, 2026-05-31; may be given again.")
+@with_data
+@with_format
+def plan(place: DataPlace, unit: str | None, miles: float | None, km: float | None, mix: str, **told: Any) -> None:
+    """Ask whether every part, or those of damper UNIT, will make it through a planned trip."""
+    if (miles is None) == (km is None):
+        raise click.UsageError("how far is needed: give either --miles or --km")
+    far = miles if miles is not None else (km or 0.0) * 1000.0 / M_PER_MILE
+    days = [_read_day(text) for text in told["days"]]
+    with place.reading() as opened:
+        lives, engine = Lives(opened), opened.cursor().engine
+        wanted = lives.units() if unit is None else [opened.find_unit(unit)]
+        found = [(one, lives.plan(one, far, mix, days)) for one in map(lives.read, wanted)]
+    if told["form"] == "json":
+        click.echo(json_text(engine, {"dampers": [plan_to_json(one, made) for one, made in found]}))
+    else:
+        click.echo("\n".join(plan_lines(found)))
+
+
+@life.command()
+def table() -> None:
+    """Show how long dampers last by these rules on typical use, beside what is common practice."""
+    click.echo("\n".join(table_lines(make_table())))
+
+
+for _command in TELLING:
+    life.add_command(_command)
+
+
+def _read_day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError as err:
+        raise InputError(f"--on {text!r:.40} is no date; write it as 2026-05-31") from err

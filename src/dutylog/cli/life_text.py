@@ -1,0 +1,234 @@
+"""Wear parts as lines for people and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import date
+from typing import Any
+
+from dutylog.cli.duty_text import table_text
+from dutylog.life.marked import Marked
+from dutylog.life.parts import MECHANISMS, RULES
+from dutylog.life.plan import Made
+from dutylog.life.reference import reference_doses
+from dutylog.life.unit_life import PartLife, UnitLife
+from dutylog.units import M_PER_MILE
+
+ON_THE_SHELF = "on the shelf"
+INFORMS = "These figures inform; the maker's manual, local rules and a qualified technician decide."
+M_PER_KM = 1000.0
+
+
+def due_lines(lives: Sequence[UnitLife], units: str) -> list[str]:
+    """Return what is due first on each damper."""
+    heads = ("damper", "position", "due first", "used", "measured", "early", "likely", "late", f"{_unit(units)} left")
+    rows = [(one.unit.label, one.position or ON_THE_SHELF, *_part_row(one.most_used, units)) for one in lives]
+    return [
+        *table_text(heads, rows, left=3).splitlines(),
+        "early, likely, late: in 1, 5, 9 of 10 cases it is due by then. All parts of one: dutylog life show DAMPER",
+        INFORMS,
+    ]
+
+
+def unit_lines(life: UnitLife, units: str) -> list[str]:
+    """Return every part of one damper, its marks, and what stands behind."""
+    lines = [
+        f"damper {life.unit.label}, {life.position or ON_THE_SHELF}, profile {life.profile.name}, {life.today}",
+        "",
+    ]
+    heads = ("part", "used", "measured", "early", "likely", "late", f"{_unit(units)} left", "calendar", "counts since")
+    rows = [(*_part_row(one, units), _day(one.calendar), f"{one.since.day} ({one.since.text})") for one in life.parts]
+    lines += table_text(heads, rows, left=1).splitlines()
+    lines.append("")
+    lines += [f"{one.part.name}: {one.forecast.text}" for one in life.parts]
+    lines += ["", *worth_lines(life, units)]
+    lines += [line for one in life.marked for line in ("", *mark_lines(one))]
+    return [*lines, "", INFORMS]
+
+
+def worth_lines(life: UnitLife, units: str) -> list[str]:
+    """Return what a damper's use is worth in miles of street, and what part of it was measured."""
+    most = max((one for one in life.parts if one.street_miles is not None), key=lambda one: one.used.share)
+    far, worth = _far(most.miles, units), _far(most.street_miles, units)
+    lines = [f"its {most.part.name} has taken as much as {worth} of street{_driven(far, most.miles)}"]
+    measured = most.used.measured_ratio
+    if measured is not None and measured < 0.995:
+        lines.append(f"{100 * measured:.0f} % of that was measured, the rest is estimated from what is known")
+    if life.hot_seal_s > 0.0:
+        lines.append(f"oil hotter than seals should be for {life.hot_seal_s / 60:.0f} min since the seal was new")
+    if life.hot_oil_s > 0.0:
+        lines.append(
+            f"oil hotter than oil should be for {life.hot_oil_s / 60:.0f} min since it was new: change it early"
+        )
+    return lines
+
+
+def mark_lines(marked: Marked) -> list[str]:
+    """Return a mark on the shaft with what to do about it."""
+    told, judged = marked.told, marked.judged
+    return [
+        f"mark on the shaft, entry {told.said.row} of {told.said.day}: {judged.urgency}",
+        judged.text,
+        judged.advice,
+    ]
+
+
+def explain_lines(life: UnitLife, one: PartLife) -> list[str]:
+    """Return the whole computation of one part with its numbers."""
+    used, budget = one.used, one.belief.budget
+    lines = [f"{one.part.name} of damper {life.unit.label} on {life.today}", ""]
+    lines.append(f"counts since {one.since.day}: {one.since.text}{_entry(one)}; reset by {one.part.reset_by}")
+    lines.append(f"chosen so: {one.part.sources}")
+    for name, weight in one.part.weights:
+        lines += ["", *_mechanism_lines(name, weight, used.by_mechanism[name])]
+    if one.part.weights:
+        lines += [
+            "",
+            f"used share, of what {RULES.value('budget_miles'):.0f} hard miles take of a fitting damper:",
+            f"  measured                          {used.measured:.4f}",
+            f"  moving time not measured          {used.missed:.4f}  (as if it had gone on like the rest of its day)",
+            f"  distances told                    {used.stated:.4f}",
+            *([f"  marks on the shaft                {used.marks:.4f}"] if used.marks else []),
+            f"  together                          {used.share:.4f} +- {used.sd:.4f} (one standard deviation)",
+            f"budget believed now                 {budget.median:.3f}, 8 of 10 cases {one.belief.low:.2f} to "
+            f"{one.belief.high:.2f}",
+            f"  {one.belief.text}",
+            f"used of that budget                 {100.0 * one.ratio:.1f} %",
+        ]
+        if one.street_miles is not None:
+            lines.append(f"worth                               {one.street_miles:,.0f} miles of street")
+    years = one.part.calendar_years
+    limit = f"{years.value:g} years, on {_day(one.calendar)}" if years.value else "none"
+    lines += ["", f"calendar limit: {limit}. Source: {years.source}"]
+    lines += [f"due: {one.forecast.text}", "", INFORMS]
+    return lines
+
+
+def plan_lines(found: Sequence[tuple[UnitLife, Sequence[tuple[PartLife, Made]]]]) -> list[str]:
+    """Return for each damper whether it makes it, the weakest part in words."""
+    rows, lines = [], []
+    for life, made in found:
+        for part, one in made:
+            takes, left = f"{one.takes_10:.2f} to {one.takes_90:.2f}", f"{one.left_10:.2f} to {one.left_90:.2f}"
+            rows.append((life.unit.label, part.part.name, f"{100 * one.ratio:.0f} %", takes, left))
+        weakest = min(made, key=lambda each: each[1].ratio)
+        lines.append(f"{life.unit.label}, {weakest[0].part.name}: {weakest[1].text}")
+    heads = ("damper", "part", "makes it", "takes of the budget", "left after it")
+    return [*table_text(heads, rows, left=2).splitlines(), "", *lines, INFORMS]
+
+
+def life_to_json(life: UnitLife) -> dict[str, Any]:
+    """Return one damper for programs; fields: shared/LIFE.md."""
+    return {
+        "unit_id": life.unit.unit_id,
+        "serial": life.unit.serial,
+        "position": life.position,
+        "profile": life.profile.name,
+        "day": life.today.isoformat(),
+        "hot_seal_s": life.hot_seal_s,
+        "hot_oil_s": life.hot_oil_s,
+        "parts": [part_to_json(one) for one in life.parts],
+        "marks": [_mark_to_json(one) for one in life.marked],
+    }
+
+
+def part_to_json(one: PartLife) -> dict[str, Any]:
+    """Return one part for programs."""
+    due = one.forecast
+    return {
+        "part": one.part.key,
+        "name": one.part.name,
+        "since": one.since.day.isoformat(),
+        "since_entry": one.since.row,
+        "used_share": one.used.share,
+        "used_sd": one.used.sd,
+        "measured_share": one.used.measured,
+        "missed_share": one.used.missed,
+        "stated_share": one.used.stated,
+        "marks_share": one.used.marks,
+        "doses": dict(one.used.by_mechanism),
+        "budget": one.belief.budget.median,
+        "budget_low": one.belief.low,
+        "budget_high": one.belief.high,
+        "findings_count": one.belief.evidence_count,
+        "used_ratio": one.ratio,
+        "miles": one.miles,
+        "street_miles": one.street_miles,
+        "calendar_day": None if one.calendar is None else one.calendar.isoformat(),
+        "due_early": _iso(due.day_10),
+        "due_likely": _iso(due.day_50),
+        "due_late": _iso(due.day_90),
+        "miles_early": due.miles_10,
+        "miles_likely": due.miles_50,
+        "miles_late": due.miles_90,
+        "wear_first_ratio": due.wear_first_ratio,
+        "text": due.text,
+    }
+
+
+def plan_to_json(life: UnitLife, made: Sequence[tuple[PartLife, Made]]) -> dict[str, Any]:
+    """Return how a planned trip would go for programs."""
+    parts = [{"part": part.part.key, **asdict(one)} for part, one in made]
+    return {"unit_id": life.unit.unit_id, "serial": life.unit.serial, "parts": parts}
+
+
+def _part_row(one: PartLife, units: str) -> tuple[str, ...]:
+    due, measured = one.forecast, one.used.measured_ratio
+    return (
+        one.part.name,
+        f"{100.0 * one.ratio:.0f} %" if one.part.weights else "-",
+        "-" if measured is None else f"{100.0 * measured:.0f} %",
+        *(_ordinal(day) for day in (due.day_10, due.day_50, due.day_90)),
+        "-" if due.miles_50 is None else _number(due.miles_50, units),
+    )
+
+
+def _mechanism_lines(name: str, weight: float, dose: float) -> list[str]:
+    mechanism, reference = MECHANISMS[name], reference_doses()[name]
+    lines = [
+        f"{mechanism.name}: {mechanism.formula}",
+        f"  measured dose                     {dose:.6g} {mechanism.unit}",
+        f"  reference dose                    {reference:.6g} {mechanism.unit}",
+        f"  {weight:g} x dose / reference          {weight * dose / reference:.4f}",
+    ]
+    return lines + [f"  {one.key} = {one.value:g} {one.unit}: {one.source}" for one in mechanism.coefficients]
+
+
+def _mark_to_json(marked: Marked) -> dict[str, Any]:
+    told = marked.told
+    seen = {"entry": told.said.row, "kind": told.kind, "distance_mm": told.distance_mm, "size_mm": told.size_mm}
+    return {**seen, "is_sharp": told.is_sharp, **asdict(marked.judged)}
+
+
+def _entry(one: PartLife) -> str:
+    return "" if one.since.row is None else f" (entry {one.since.row})"
+
+
+def _driven(far: str, miles: float | None) -> str:
+    return "" if miles is None else f"; driven since it was new: {far}"
+
+
+def _far(miles: float | None, units: str) -> str:
+    return "-" if miles is None else f"{_number(miles, units)} {_unit(units)}"
+
+
+def _number(miles: float, units: str) -> str:
+    far = miles if units == "us" else miles * M_PER_MILE / M_PER_KM
+    return f"{float(f'{far:.3g}'):,.0f}"
+
+
+def _unit(units: str) -> str:
+    return "miles" if units == "us" else "km"
+
+
+def _ordinal(day: int | None) -> str:
+    return "-" if day is None else str(date.fromordinal(day))
+
+
+def _iso(day: int | None) -> str | None:
+    return None if day is None else date.fromordinal(day).isoformat()
+
+
+def _day(day: date | None) -> str:
+    return "none" if day is None else str(day)

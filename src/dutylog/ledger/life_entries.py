@@ -1,0 +1,403 @@
+"""What people tell about the life of dampers, as entries of the chain: services, dirt, use nobody measured, marks.
+
+A service stands at a place in the unit's own running time (measured and not measured time together), which no wrong
+clock can move. Fields, limits and messages: shared/LIFE.md.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from dutylog.domain.wear import DIRTS, GRADES, MARK_KINDS, MIXES, PARTS, USE_KINDS
+from dutylog.duty.damper_duty import DamperDuty
+from dutylog.duty.seal_passes import count_passes
+from dutylog.errors import InputError, LedgerError
+from dutylog.ledger.calibrations import check_number
+from dutylog.ledger.database import decoding
+from dutylog.ledger.ledger import Ledger
+from dutylog.ledger.names import nearest
+from dutylog.ledger.rows import Entry, Unit
+from dutylog.units import NS_PER_S
+
+SERVICE, DIRT, STATED_USE, SHAFT_MARK, WITHDRAW = "service", "dirt", "stated_use", "shaft_mark", "withdraw"
+GAS_READING = "gas_reading"
+WITHDRAWABLE = (SERVICE, DIRT, STATED_USE, SHAFT_MARK, GAS_READING)
+FIRST_YEAR = 1950
+CLOCK_SET_YEAR = 2020
+"""A wall clock before this was never set."""
+DISTANCE_LIMIT_M = 2e9
+FACTOR_LIMIT = 5.0
+MARK_LIMIT_MM = 50.0
+US_PER_S = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Who said something, and when. row: number of the entry."""
+
+    row: int
+    by: str
+    note: str | None
+    day: date
+    utc_trusted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """One service of a unit. running_s: its running time then. replaced: parts made new; found: grades by part."""
+
+    said: Said
+    unit_id: str
+    running_s: float
+    replaced: tuple[str, ...]
+    found: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Dirt:
+    """What a trip had on its shafts. trip: (epoch, start_ns, end_ns) of it, number: as people know it."""
+
+    said: Said
+    number: int
+    trip: tuple[int, int, int]
+    what: str
+    washed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StatedUse:
+    """A distance nobody measured. from_day, to_day: None where unknown. factor: how far off it may be either way."""
+
+    said: Said
+    unit_id: str
+    running_s: float
+    distance_m: float
+    mix: str
+    kind: str
+    from_day: date | None
+    to_day: date | None
+    factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftMark:
+    """A mark on a shaft. distance_mm: from the face of the seal head at full extension.
+
+    passes_count: how often its place had gone through the seal when it was told.
+    """
+
+    said: Said
+    unit_id: str
+    running_s: float
+    kind: str
+    distance_mm: float
+    size_mm: float
+    is_sharp: bool
+    passes_count: int
+
+
+@dataclass(frozen=True, slots=True)
+class LifeEntries:
+    """All of them that nobody has withdrawn, oldest first. withdrawn: rows of those that were."""
+
+    services: tuple[Service, ...] = ()
+    dirts: tuple[Dirt, ...] = ()
+    uses: tuple[StatedUse, ...] = ()
+    marks: tuple[ShaftMark, ...] = ()
+    withdrawn: frozenset[int] = field(default=frozenset())
+
+
+# checks of requests
+
+
+def check_parts(value: object, what: str) -> list[str]:
+    """Return a list of different wear parts, perhaps empty; InputError for anything else."""
+    if not isinstance(value, list) or not all(isinstance(part, str) for part in value):
+        raise InputError(f"{what}: expected a list of parts")
+    for part in value:
+        check_word(part, f"{what}: part", PARTS)
+    if len(set(value)) != len(value):
+        raise InputError(f"{what}: a part is there twice")
+    return list(value)
+
+
+def check_found(value: object, what: str) -> dict[str, str]:
+    """Return grades by part, perhaps none; InputError for anything else."""
+    if not isinstance(value, dict) or len(value) > len(PARTS):
+        raise InputError(f"{what}: expected grades by part")
+    return {
+        check_word(part, f"{what}: part", PARTS): check_word(grade, f"{what}: grade of {part}", GRADES)
+        for part, grade in value.items()
+    }
+
+
+def check_word(value: object, what: str, known: tuple[str, ...]) -> str:
+    """Return one of the known words; InputError naming the nearest for anything else."""
+    if not isinstance(value, str) or value not in known:
+        raise InputError(f"{what}: {value!r:.40} is none of {', '.join(known)}; {nearest(str(value)[:64], known)}")
+    return value
+
+
+def check_dirt(value: object, what: str) -> str:
+    """Return one of DIRTS."""
+    return check_word(value, what, DIRTS)
+
+
+def check_mark(value: object, what: str) -> str:
+    """Return one of MARK_KINDS."""
+    return check_word(value, what, MARK_KINDS)
+
+
+def check_mix(value: object, what: str) -> str:
+    """Return one of MIXES."""
+    return check_word(value, what, MIXES)
+
+
+def check_use(value: object, what: str) -> str:
+    """Return one of USE_KINDS."""
+    return check_word(value, what, USE_KINDS)
+
+
+def check_day(value: object, what: str) -> str:
+    """Return a date as text, 2026-05-31; InputError for anything else."""
+    try:
+        found = date.fromisoformat(value) if isinstance(value, str) and len(value) == 10 else None
+    except ValueError:
+        found = None
+    if found is None or found.year < FIRST_YEAR:
+        raise InputError(f"{what}: {value!r:.40} is no date from {FIRST_YEAR} on; write it as 2026-05-31")
+    return found.isoformat()
+
+
+def check_distance(value: object, what: str) -> float:
+    """Return a distance above 0 [m]."""
+    return _within(check_number(value, what), what, 1.0, DISTANCE_LIMIT_M, "m")
+
+
+def check_factor(value: object, what: str) -> float:
+    """Return a factor of doubt from 1."""
+    return _within(check_number(value, what), what, 1.0, FACTOR_LIMIT, "")
+
+
+def check_millimetres(value: object, what: str) -> float:
+    """Return a distance along the shaft, or the size of a mark [mm]."""
+    return _within(check_number(value, what), what, 0.0, 1000.0, "mm")
+
+
+def refuse_day_to_come(ledger: Ledger, day: str | None) -> None:
+    """Refuse a day in the future where the clock was ever set: a year mistyped would bend ages and rates."""
+    today = datetime.fromtimestamp(ledger.stamp().utc_ns / NS_PER_S, UTC).date()
+    if day is not None and today.year >= CLOCK_SET_YEAR and date.fromisoformat(day) > today + timedelta(days=1):
+        raise InputError(f"{day} is still to come (today is {today}); check the date")
+
+
+# writing
+
+
+def store_service(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Service:
+    """Write the entry of a checked request `service`.
+
+    Raises:
+        InputError: nothing replaced and nothing found, or a date to come.
+        LedgerError: no such unit.
+    """
+    unit = ledger.find_unit(request["unit"])
+    if not request["replaced"] and not request["found"]:
+        raise InputError("command service: nothing replaced and nothing found; name at least one part")
+    data = {
+        **_story(ledger, request),
+        "running_s": _running_s(ledger, unit, request["on"]),
+        "replaced": request["replaced"],
+        "found": request["found"],
+    }
+    entry = ledger.append_entry(SERVICE, unit.unit_id, data, _at(ledger, sequence))
+    return _read_service(ledger, entry)
+
+
+def store_dirt(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Dirt:
+    """Write the entry of a checked request `dirt`; LedgerError when there is no such trip."""
+    row = ledger.trip(request["trip"]).row
+    data = {
+        **_story(ledger, {**request, "on": None}),
+        "trip": request["trip"],
+        "span": [row.epoch, row.start_ns, row.end_ns],
+        "what": request["what"],
+        "washed": request["washed"],
+    }
+    return _read_dirt(ledger, ledger.append_entry(DIRT, None, data, _at(ledger, sequence)))
+
+
+def store_use(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> StatedUse:
+    """Write the entry of a checked request `stated_use`; errors as those of `store_service`."""
+    unit = ledger.find_unit(request["unit"])
+    first, last = request["from_day"], request["to_day"]
+    if first is not None and last is not None and first > last:
+        raise InputError(f"command stated_use: from {first} to {last} runs backwards; swap them")
+    data = {
+        **_story(ledger, {**request, "on": last}),
+        "running_s": _running_s(ledger, unit, last or first),
+        **{name: request[name] for name in ("distance_m", "mix", "kind", "from_day", "to_day", "factor")},
+    }
+    return _read_use(ledger, ledger.append_entry(STATED_USE, unit.unit_id, data, _at(ledger, sequence)))
+
+
+def store_mark(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> ShaftMark:
+    """Write the entry of a checked request `shaft_mark`; errors as those of `store_service`."""
+    unit = ledger.find_unit(request["unit"])
+    if request["size_mm"] > MARK_LIMIT_MM:
+        raise InputError(f"command shaft_mark: size_mm {request['size_mm']:g}, at most {MARK_LIMIT_MM:g} mm")
+    data = {
+        **_story(ledger, request),
+        "running_s": _running_s(ledger, unit, None),
+        "passes_count": passes_of(ledger, unit.unit_id, request["distance_mm"], request["size_mm"]),
+        **{name: request[name] for name in ("mark", "distance_mm", "size_mm", "is_sharp")},
+    }
+    return _read_mark(ledger, ledger.append_entry(SHAFT_MARK, unit.unit_id, data, _at(ledger, sequence)))
+
+
+def withdraw(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Entry:
+    """Write that an entry counts no longer; return that entry.
+
+    Raises:
+        LedgerError: no such entry, not one that can be withdrawn, or withdrawn already.
+    """
+    row = request["entry"]
+    found = next((one for kind in WITHDRAWABLE for one in ledger.entries_of(kind) if one.row == row), None)
+    if found is None:
+        raise LedgerError(f"entry {row} is none of {', '.join(WITHDRAWABLE)}; `dutylog life entries` lists them")
+    if row in withdrawn_rows(ledger):
+        raise LedgerError(f"entry {row} is withdrawn already")
+    data = {"row": row, "by": request["by"], "why": request["why"]}
+    ledger.append_entry(WITHDRAW, found.unit_id, data, _at(ledger, sequence))
+    return found
+
+
+# reading
+
+
+def read_life(ledger: Ledger) -> LifeEntries:
+    """Return all that counts; LedgerCorrupt when one can't be read."""
+    gone = withdrawn_rows(ledger)
+    services = [_read_service(ledger, one) for one in _standing(ledger, SERVICE, gone)]
+    dirts = [_read_dirt(ledger, one) for one in _standing(ledger, DIRT, gone)]
+    uses = [_read_use(ledger, one) for one in _standing(ledger, STATED_USE, gone)]
+    marks = [_read_mark(ledger, one) for one in _standing(ledger, SHAFT_MARK, gone)]
+    return LifeEntries(tuple(services), tuple(dirts), tuple(uses), tuple(marks), gone)
+
+
+def withdrawn_rows(ledger: Ledger) -> frozenset[int]:
+    """Return the numbers of entries that count no longer."""
+    found = set()
+    for entry in ledger.entries_of(WITHDRAW):
+        with decoding(ledger.path, f"entry {entry.row}"):
+            found.add(int(json.loads(entry.data)["row"]))
+    return frozenset(found)
+
+
+def passes_of(ledger: Ledger, unit_id: str, distance_mm: float, size_mm: float) -> int:
+    """Return how often a place of the shaft has gone through the seal so far; 0 while nothing was measured."""
+    state = ledger.cold_state(unit_id)
+    if state is None:
+        return 0
+    with decoding(ledger.path, f"accumulators of unit {unit_id}"):
+        duty = DamperDuty.from_dict(json.loads(zlib.decompress(state)))
+    return count_passes(duty.histograms.seal_passes, distance_mm, size_mm)
+
+
+def _standing(ledger: Ledger, kind: str, gone: frozenset[int]) -> list[Entry]:
+    return [entry for entry in ledger.entries_of(kind) if entry.row not in gone]
+
+
+def _story(ledger: Ledger, request: Mapping[str, Any]) -> dict[str, Any]:
+    """Return who, why and when; InputError for a day to come."""
+    refuse_day_to_come(ledger, request["on"])
+    return {name: request[name] for name in ("by", "note", "on")}
+
+
+def _running_s(ledger: Ledger, unit: Unit, day: str | None) -> float:
+    """Return a unit's running time [s] now, or at the end of a day (UTC)."""
+    if day is not None:
+        end = datetime.combine(date.fromisoformat(day) + timedelta(days=1), datetime.min.time(), UTC)
+        before = ledger.running_us_before(unit.unit_id, round(end.timestamp() * 1e9))
+        if before is not None:
+            return before / US_PER_S
+    totals = ledger.totals(unit.unit_id)
+    return (totals.measured_us + totals.unmeasured_us) / US_PER_S
+
+
+def _at(ledger: Ledger, sequence: int | None) -> int:
+    return ledger.cursor().hot_sequence if sequence is None else sequence
+
+
+def _said(entry: Entry, data: Mapping[str, Any]) -> Said:
+    written = datetime.fromtimestamp(entry.utc_ns / NS_PER_S, UTC).date()
+    day = written if data.get("on") is None else date.fromisoformat(data["on"])
+    is_certain = entry.utc_trusted or data.get("on") is not None
+    note = data["note"]
+    return Said(entry.row, str(data["by"]), None if note is None else str(note), day, is_certain)
+
+
+def _read_service(ledger: Ledger, entry: Entry) -> Service:
+    with decoding(ledger.path, f"entry {entry.row}"):
+        data = json.loads(entry.data)
+        replaced, found = check_parts(data["replaced"], "replaced"), check_found(data["found"], "found")
+        return Service(_said(entry, data), str(entry.unit_id), float(data["running_s"]), tuple(replaced), found)
+
+
+def _read_dirt(ledger: Ledger, entry: Entry) -> Dirt:
+    with decoding(ledger.path, f"entry {entry.row}"):
+        data = json.loads(entry.data)
+        epoch, start_ns, end_ns = (int(value) for value in data["span"])
+        dirt = Dirt(
+            _said(entry, data), int(data["trip"]), (epoch, start_ns, end_ns), str(data["what"]), bool(data["washed"])
+        )
+    try:
+        row = ledger.trip(dirt.number).row
+    except LedgerError:
+        return dirt
+    # A trip that was under way when it was told has become longer since.
+    is_same = (row.epoch, row.start_ns) == (epoch, start_ns)
+    return replace(dirt, trip=(epoch, start_ns, max(end_ns, row.end_ns))) if is_same else dirt
+
+
+def _read_use(ledger: Ledger, entry: Entry) -> StatedUse:
+    with decoding(ledger.path, f"entry {entry.row}"):
+        data = json.loads(entry.data)
+        first, last = (None if data[key] is None else date.fromisoformat(data[key]) for key in ("from_day", "to_day"))
+        return StatedUse(
+            _said(entry, data),
+            str(entry.unit_id),
+            float(data["running_s"]),
+            float(data["distance_m"]),
+            str(data["mix"]),
+            str(data["kind"]),
+            first,
+            last,
+            float(data["factor"]),
+        )
+
+
+def _read_mark(ledger: Ledger, entry: Entry) -> ShaftMark:
+    with decoding(ledger.path, f"entry {entry.row}"):
+        data = json.loads(entry.data)
+        return ShaftMark(
+            _said(entry, data),
+            str(entry.unit_id),
+            float(data["running_s"]),
+            str(data["mark"]),
+            float(data["distance_mm"]),
+            float(data["size_mm"]),
+            bool(data["is_sharp"]),
+            int(data["passes_count"]),
+        )
+
+
+def _within(value: float, what: str, low: float, high: float, unit: str) -> float:
+    if not low <= value <= high:
+        raise InputError(f"{what}: {value:g} {unit}, expected {low:g} to {high:g}")
+    return value

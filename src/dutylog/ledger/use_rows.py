@@ -1,0 +1,59 @@
+"""What a damper did, minute by minute, as plain figures for whoever works out its wear."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from dutylog.ledger.database import Database
+
+PAGE = 10_000
+"""Rows asked for at once: a damper of years has a hundred thousand."""
+_UTC = "coalesce(minute.utc_ns, epoch.utc_ns + (minute.start_ns - epoch.mono_ns))"
+
+
+class UseRow(NamedTuple):
+    """One 60-second row. utc_ns: when it began, None where nobody knows; the rest as in MinuteRow."""
+
+    epoch: int
+    start_ns: int
+    duration_us: int
+    utc_ns: int | None
+    energy_uj: int
+    strokes_count: int
+    shaft_travel_um: int
+    measured_us: int
+    unmeasured_us: int
+    moving_us: int
+    moving_measured_us: int
+    body_mean_c: float | None
+    ambient_mean_c: float | None
+    speed_mean_mps: float | None
+
+
+def read_use_rows(database: Database, unit_id: str) -> list[UseRow]:
+    """Return all rows of a damper in the order of the log. See Ledger.use_rows."""
+    found: list[tuple[int, ...]] = []
+    while True:
+        page = database.rows(
+            f"SELECT minute_key, epoch, minute.start_ns, duration_us, {_UTC}, "
+            "energy_compression_uj + energy_rebound_uj, "
+            "strokes_count, shaft_travel_um, measured_us, unmeasured_us, moving_us, moving_measured_us, body_mean_c, "
+            "ambient_mean_c, speed_mean_mps FROM minute JOIN unit USING (unit_key) LEFT JOIN epoch USING (epoch) "
+            "WHERE unit_id = ? AND minute_key > ? ORDER BY minute_key LIMIT ?",
+            (unit_id, found[-1][0] if found else -1, PAGE),
+        )
+        found += page
+        if len(page) < PAGE:
+            return sorted((UseRow(*row[1:]) for row in found), key=lambda row: (row.epoch, row.start_ns))
+
+
+def read_running_us(database: Database, unit_id: str, utc_ns: int) -> int | None:
+    """Return the running time before a wall time. See Ledger.running_us_before."""
+    row = database.row(
+        f"SELECT sum(CASE WHEN {_UTC} < ? THEN measured_us + unmeasured_us ELSE 0 END), max({_UTC}) "
+        "FROM minute JOIN unit USING (unit_key) LEFT JOIN epoch USING (epoch) WHERE unit_id = ?",
+        (utc_ns, unit_id),
+    )
+    if row is None or row[1] is None or row[1] < utc_ns:
+        return None
+    return int(row[0])

@@ -1,0 +1,1 @@
+"""What use does to a damper's wear parts, and how long they may last (shared/LIFE.md)."""

@@ -1,0 +1,259 @@
+"""All that is known of how far each wear part of each damper is, and when it is due.
+
+Reads the ledger, changes nothing. shared/LIFE.md says how every figure comes about.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dutylog.domain.vehicle import Profile
+from dutylog.errors import InputError
+from dutylog.ledger import gas_readings
+from dutylog.ledger.ledger import Ledger
+from dutylog.ledger.life_entries import LifeEntries, Service, StatedUse, read_life
+from dutylog.ledger.rows import Unit
+from dutylog.life.account import (
+    Since,
+    Used,
+    calendar_day,
+    compute_used,
+    find_since,
+    gather_findings,
+    miles_since,
+    parts_with_places,
+    stated_days,
+)
+from dutylog.life.doses import compute_events, compute_shares
+from dutylog.life.forecast import Forecast, History, Planned, forecast
+from dutylog.life.history import UnitHistory, day_of, read_history
+from dutylog.life.learning import Belief, Finding, learn
+from dutylog.life.marked import Marked, extra_sliding_m, judge_marks, wear_factor
+from dutylog.life.parts import WearPart
+from dutylog.life.plan import Made, planned_trip, will_make_it
+from dutylog.life.reference import per_mile, share_per_mile, street_miles
+from dutylog.units import M_PER_MILE
+
+Floats = NDArray[np.float64]
+
+PLAN_LOG_SD = 0.35
+"""Doubt of what a planned mile takes: roads of one name differ. Source: judgement."""
+SEAL, STRUCTURE, CHARGE = "shaft_seal", "structure", "charge"
+
+
+@dataclass(frozen=True, slots=True)
+class PartLife:
+    """One part. used: in budgets of the reference, marks included; ratio: of the budget that is believed now.
+
+    calendar: None without such a limit. miles: since the part counts, None unknown. street_miles: miles of street
+    that would have used as much, None for what only the calendar ends.
+    """
+
+    part: WearPart
+    since: Since
+    used: Used
+    belief: Belief
+    calendar: date | None
+    forecast: Forecast
+    miles: float | None
+    street_miles: float | None
+
+    @property
+    def ratio(self) -> float:
+        """Return the used share of the budget as it is believed now."""
+        return self.used.share / self.belief.budget.median
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLife:
+    """One damper. position: None on the shelf. hot_seal_s, hot_oil_s: driven hotter than seal and oil should be."""
+
+    unit: Unit
+    position: str | None
+    profile: Profile
+    history: UnitHistory
+    parts: tuple[PartLife, ...]
+    marked: tuple[Marked, ...]
+    hot_seal_s: float
+    hot_oil_s: float
+    today: date
+
+    def part(self, key: str) -> PartLife:
+        """Return one part; InputError naming those there are."""
+        for one in self.parts:
+            if one.part.key == key:
+                return one
+        there = ", ".join(one.part.key for one in self.parts)
+        raise InputError(f"damper {self.unit.label} has no part {key!r:.40}; it has {there}")
+
+    @property
+    def most_used(self) -> PartLife:
+        """Return the part that is due first: by the early end of its range, then by what is used."""
+        return min(self.parts, key=lambda one: (one.forecast.day_10 or date.max.toordinal(), -one.ratio))
+
+
+class Lives:
+    """The dampers of one ledger as they are today. Like units (of one profile) learn from each other."""
+
+    def __init__(self, ledger: Ledger, today: date | None = None) -> None:
+        """today: by the ledger's clock unless given."""
+        self._ledger = ledger
+        self.today = today or day_of(ledger.stamp().utc_ns)
+        self._entries = read_life(ledger)
+        vehicle = ledger.vehicle()
+        self._profiles = {} if vehicle is None else {profile.name: profile for profile in vehicle.profiles}
+        self._places = {unit.unit_id: position for position, unit in ledger.installed().items()}
+        self._histories: dict[str, UnitHistory] = {}
+
+    @property
+    def entries(self) -> LifeEntries:
+        """Return what people told."""
+        return self._entries
+
+    def units(self) -> list[Unit]:
+        """Return the dampers whose profile is known, those on the vehicle first."""
+        known = [unit for unit in self._ledger.units() if unit.profile in self._profiles]
+        return sorted(known, key=lambda unit: (unit.unit_id not in self._places, unit.label))
+
+    def read(self, unit: Unit) -> UnitLife:
+        """Return all of one damper.
+
+        Raises:
+            InputError: its profile isn't in the vehicle file.
+        """
+        history = self._history(unit)
+        services, uses = self._services(unit), self._uses(unit)
+        parts = parts_with_places(history)
+        since = {part.key: self._since(part, history, services, uses) for part in parts}
+        marks = [one for one in self._entries.marks if one.unit_id == unit.unit_id]
+        marked = judge_marks(self._ledger, history, marks, since[STRUCTURE])
+        found = [self._part(part, since[part.key], history, uses, marked) for part in parts]
+        events = compute_events(history.profile, history.use)
+        after = history.part_after(since[SEAL].running_s)
+        return UnitLife(
+            unit,
+            self._places.get(unit.unit_id),
+            history.profile,
+            history,
+            tuple(found),
+            tuple(marked),
+            float(events.hot_seal_s @ after),
+            float(events.hot_oil_s @ history.part_after(since["oil"].running_s)),
+            self.today,
+        )
+
+    def plan(self, life: UnitLife, miles: float, mix: str, days: Sequence[date]) -> list[tuple[PartLife, Made]]:
+        """Return for each part that wears by use how a planned trip would go.
+
+        Raises:
+            InputError: no such mix, a day that is past, or miles below 0.
+        """
+        past = [day for day in days if day < self.today]
+        if past:
+            raise InputError(f"{past[0]} is past (today is {self.today}); give days to come")
+        made = []
+        for one in life.parts:
+            if not one.part.weights:
+                continue
+            by_mile = share_per_mile(one.part, per_mile(mix))
+            planned = planned_trip(miles, [day.toordinal() for day in days], by_mile, PLAN_LOG_SD)
+            made.append((one, self._outlasts(life, one, planned)))
+        return made
+
+    def _outlasts(self, life: UnitLife, one: PartLife, planned: Sequence[Planned]) -> Made:
+        daily = self._daily(one.part, life.history, self._uses(life.unit), life.marked)
+        used, budget = one.used, one.belief.budget
+        return will_make_it(daily, used.share, used.sd, budget, planned, self.today.toordinal())
+
+    def _part(
+        self,
+        part: WearPart,
+        since: Since,
+        history: UnitHistory,
+        uses: Sequence[StatedUse],
+        marked: Sequence[Marked],
+    ) -> PartLife:
+        used = compute_used(part, history, since, uses)
+        if part.key == SEAL:
+            used = _with_marks(part, used, extra_sliding_m(history, marked, since))
+        belief = learn(self._findings(part, history.unit))
+        day = calendar_day(part, since)
+        daily = self._daily(part, history, uses, marked)
+        limit = None if day is None else day.toordinal()
+        due = forecast(daily, used.share, used.sd, belief.budget, limit, self.today.toordinal())
+        street = street_miles(part, used.share) if part.weights else None
+        return PartLife(part, since, used, belief, day, due, miles_since(history, since, uses), street)
+
+    def _since(
+        self, part: WearPart, history: UnitHistory, services: Sequence[Service], uses: Sequence[StatedUse]
+    ) -> Since:
+        since = find_since(part, history, services, uses)
+        if part.key != CHARGE:
+            return since
+        for one in gas_readings.history(self._ledger, history.unit.unit_id, self._entries.withdrawn):
+            if one.what == gas_readings.FILL and one.day is not None and one.day >= since.day:
+                since = replace(since, day=one.day, text=f"filled by {one.by}", row=one.row)
+        return since
+
+    def _daily(
+        self, part: WearPart, history: UnitHistory, uses: Sequence[StatedUse], marked: Sequence[Marked]
+    ) -> History:
+        """Return what each day took of a part, as it would now: a marked shaft goes on wearing its seal."""
+        shares = compute_shares(part, history.doses) + compute_shares(part, history.missed)
+        if part.key == SEAL:
+            # Only sliding goes faster over a marked shaft, heat doesn't.
+            abrasion = compute_shares(_only(part, "abrasion"), history.doses)
+            shares = shares + (wear_factor(marked) - 1.0) * abrasion
+        told = [found for use in uses for found in stated_days(part, use, self.today)]
+        known = history.days > 0
+        days = [*history.days[known].tolist(), *(day for day, _, _ in told)]
+        if not days:
+            return History(self.today.toordinal(), np.zeros(1), np.zeros(1))
+        first, last = min(days), max(*days, self.today.toordinal())
+        by_day, miles = np.zeros(last - first + 1), np.zeros(last - first + 1)
+        np.add.at(by_day, history.days[known] - first, shares[known])
+        np.add.at(miles, history.days[known] - first, history.use.distance_m[known] / M_PER_MILE)
+        for day, share, driven in told:
+            by_day[day - first] += share
+            miles[day - first] += driven
+        length = self.today.toordinal() - first + 1
+        return History(first, by_day[:length], miles[:length])
+
+    def _findings(self, part: WearPart, unit: Unit) -> list[Finding]:
+        """Return what benches found of the same part of all like units."""
+        found = []
+        for like in self._ledger.units():
+            services = self._services(like)
+            if like.profile == unit.profile and any(part.key in one.found for one in services):
+                found += gather_findings(part, self._history(like), services, self._uses(like))
+        return found
+
+    def _history(self, unit: Unit) -> UnitHistory:
+        if unit.profile not in self._profiles:
+            raise InputError(f"damper {unit.label}: its profile {unit.profile} isn't in the vehicle file; add it there")
+        if unit.unit_id not in self._histories:
+            self._histories[unit.unit_id] = read_history(
+                self._ledger, unit, self._profiles[unit.profile], self._entries
+            )
+        return self._histories[unit.unit_id]
+
+    def _services(self, unit: Unit) -> list[Service]:
+        return [one for one in self._entries.services if one.unit_id == unit.unit_id]
+
+    def _uses(self, unit: Unit) -> list[StatedUse]:
+        return [one for one in self._entries.uses if one.unit_id == unit.unit_id]
+
+
+def _with_marks(part: WearPart, used: Used, extra_m: float) -> Used:
+    """Return the same with what marks have cost the seal."""
+    share = share_per_mile(_only(part, "abrasion"), {"abrasion": extra_m}) if extra_m else 0.0
+    return replace(used, marks=share)
+
+
+def _only(part: WearPart, mechanism: str) -> WearPart:
+    return replace(part, weights=tuple((name, weight) for name, weight in part.weights if name == mechanism))

@@ -1,0 +1,156 @@
+"""What people tell about the life of dampers is kept as told, checked, and can be withdrawn."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dutylog.engine.output import TripRow
+from dutylog.ledger import life_entries
+from dutylog.ledger.command import COMMANDS, apply_command
+from dutylog.ledger.ledger import Ledger
+from dutylog.ledger.rows import Commit
+from ledger.builders import STAMP, fill
+
+SERVICE = {"unit": "DL-1", "by": "Ada", "replaced": ["shaft_seal", "oil"], "found": {"shaft_seal": "worn"}}
+DIRT = {"trip": 1, "what": "mud", "washed": False, "by": "Ada"}
+USE = {"unit": "DL-1", "distance_m": 48e6, "mix": "mixed", "kind": "before_install", "factor": 2.0, "by": "Ada"}
+MARK = {"unit": "DL-1", "mark": "nick", "distance_mm": 60.0, "size_mm": 1.5, "is_sharp": True, "by": "Ada"}
+
+
+def ask(ledger: Ledger, command: str, **fields: Any) -> dict[str, Any]:
+    return apply_command(ledger, {"schema": 1, "command": command, **fields}).reply
+
+
+def label(ledger: Ledger) -> str:
+    return ledger.units()[0].label
+
+
+def test_everything_told_is_read_back_as_told(ledger: Ledger, unit_ids: list[str]) -> None:
+    """A shop relies on what it wrote down years ago."""
+    unit = label(ledger)
+    rows = [
+        ask(ledger, "service", **{**SERVICE, "unit": unit, "on": "2023-05-31", "note": "leaked"})["entry"],
+        ask(ledger, "stated_use", **{**USE, "unit": unit, "from_day": "2021-01-01", "to_day": "2022-12-31"})["entry"],
+        ask(ledger, "shaft_mark", **{**MARK, "unit": unit})["entry"],
+    ]
+    life = life_entries.read_life(ledger)
+    service, use, mark = life.services[0], life.uses[0], life.marks[0]
+    assert [service.said.row, use.said.row, mark.said.row] == rows
+    assert (service.replaced, dict(service.found)) == (("shaft_seal", "oil"), {"shaft_seal": "worn"})
+    assert (service.said.by, service.said.note, service.said.day.isoformat()) == ("Ada", "leaked", "2023-05-31")
+    assert (use.distance_m, use.mix, use.kind, use.factor) == (48e6, "mixed", "before_install", 2.0)
+    assert use.from_day is not None
+    assert use.from_day.year == 2021
+    assert (mark.kind, mark.distance_mm, mark.size_mm, mark.is_sharp) == ("nick", 60.0, 1.5, True)
+    assert ledger.verify_chain() is None
+
+
+def test_a_service_stands_at_the_unit_s_running_time(ledger: Ledger, unit_ids: list[str]) -> None:
+    """No wrong clock can move it: the time counted is what the damper itself has run."""
+    totals = ledger.totals(unit_ids[0])
+    totals.measured_us, totals.unmeasured_us = 7_000_000, 500_000
+    ledger.commit(Commit(sequence=ledger.cursor().hot_sequence + 1, engine="test", hot={unit_ids[0]: totals}))
+    label_of = next(one.label for one in ledger.units() if one.unit_id == unit_ids[0])
+    ask(ledger, "service", **{**SERVICE, "unit": label_of})
+    assert life_entries.read_life(ledger).services[0].running_s == 7.5
+
+
+def test_a_withdrawn_entry_counts_no_longer_and_stays_in_the_chain(ledger: Ledger, unit_ids: list[str]) -> None:
+    """A slip of the pen must not spoil what is learned, and must not vanish either."""
+    row = ask(ledger, "service", **{**SERVICE, "unit": label(ledger)})["entry"]
+    assert ask(ledger, "withdraw", entry=row, by="Bo", why="wrong damper")["ok"]
+    life = life_entries.read_life(ledger)
+    assert life.services == ()
+    assert life.withdrawn == {row}
+    assert [entry.row for entry in ledger.entries_of("service")] == [row]
+    again = ask(ledger, "withdraw", entry=row, by="Bo", why="twice")
+    assert not again["ok"]
+    assert "withdrawn already" in again["error"]
+    other = ask(ledger, "withdraw", entry=999, by="Bo", why="none")
+    assert not other["ok"]
+    assert "entry 999 is none of" in other["error"]
+
+
+def test_a_dirty_trip_grows_with_the_trip(ledger: Ledger, unit_ids: list[str]) -> None:
+    """Told while the trip goes on, all of it counts once it is over."""
+    trip = TripRow(1, 0, 0, 60_000_000_000, True, 0, None, ())
+    ledger.commit(Commit(sequence=1, engine="test", hot={}, trips=(trip,)))
+    assert ask(ledger, "dirt", **DIRT)["ok"]
+    assert life_entries.read_life(ledger).dirts[0].trip == (1, 0, 60_000_000_000)
+    ended = replace(trip, end_ns=90_000_000_000, is_open=False)
+    ledger.commit(Commit(sequence=2, engine="test", hot={}, trips=(ended,)))
+    assert life_entries.read_life(ledger).dirts[0].trip == (1, 0, 90_000_000_000)
+
+
+@pytest.mark.parametrize(
+    ("command", "change", "said"),
+    [
+        ("service", {"replaced": [], "found": {}}, "nothing replaced and nothing found"),
+        ("service", {"replaced": ["seal"]}, "nearest known is"),
+        ("service", {"replaced": ["oil", "oil"]}, "twice"),
+        ("service", {"replaced": "oil"}, "list of parts"),
+        ("service", {"found": {"oil": "dirty"}}, "none of as_new"),
+        ("service", {"found": [["oil", "worn"]]}, "grades by part"),
+        ("service", {"on": "31.5.2026"}, "write it as 2026-05-31"),
+        ("service", {"on": "2026-02-30"}, "write it as"),
+        ("service", {"on": 20260531}, "write it as"),
+        ("service", {"unit": "NOBODY"}, "NOBODY"),
+        ("stated_use", {"distance_m": 0.0}, "expected 1 to"),
+        ("stated_use", {"distance_m": True}, "no number"),
+        ("stated_use", {"mix": "moon"}, "none of street"),
+        ("stated_use", {"kind": "dreamt"}, "none of before_install"),
+        ("stated_use", {"factor": 0.5}, "expected 1 to 5"),
+        ("stated_use", {"from_day": "2026-02-01", "to_day": "2025-01-01"}, "runs backwards"),
+        ("shaft_mark", {"mark": "dent"}, "none of nick"),
+        ("shaft_mark", {"distance_mm": -1.0}, "expected 0 to"),
+        ("shaft_mark", {"size_mm": 51.0}, "at most 50"),
+        ("shaft_mark", {"is_sharp": "yes"}, "neither true nor false"),
+        ("dirt", {"what": "snow"}, "none of dust"),
+        ("dirt", {"trip": 10**6}, "no trip"),
+        ("withdraw", {"entry": 0}, "whole number from 1"),
+    ],
+)
+def test_nonsense_is_refused_with_its_remedy(
+    ledger: Ledger, unit_ids: list[str], command: str, change: dict[str, Any], said: str
+) -> None:
+    """Requests come over a socket: nothing in them is trusted."""
+    good = {"service": SERVICE, "stated_use": USE, "shaft_mark": MARK, "dirt": DIRT}.get(
+        command, {"entry": 1, "by": "Bo", "why": "x"}
+    )
+    fields = {**good, **({"unit": label(ledger)} if "unit" in good else {}), **change}
+    before = len(ledger.entries())
+    reply = ask(ledger, command, **fields)
+    assert not reply["ok"]
+    assert said in reply["error"]
+    assert len(ledger.entries()) == before
+
+
+def test_every_field_of_these_commands_has_a_rule() -> None:
+    """An unchecked field would be stored as it came."""
+    for name in ("service", "dirt", "stated_use", "shaft_mark", "withdraw"):
+        for field, rule in COMMANDS[name].items():
+            assert rule.check is not None or rule.is_number or field in ("unit", "by", "note", "why"), (name, field)
+
+
+@pytest.mark.parametrize(("day", "is_fine"), [("2023-11-14", True), ("2023-11-15", True), ("2059-11-14", False)])
+def test_a_day_to_come_is_refused_where_the_clock_was_set(
+    ledger: Ledger, unit_ids: list[str], day: str, is_fine: bool
+) -> None:
+    """A mistyped year would make a part young for decades; the tests' clock stands on 14 November 2023."""
+    reply = ask(ledger, "service", **{**SERVICE, "unit": label(ledger), "on": day})
+    assert reply["ok"] is is_fine
+    assert is_fine or "still to come" in reply["error"]
+
+
+def test_without_a_trusted_clock_nobody_says_which_day_is_to_come(tmp_path: Path) -> None:
+    """A board without a clock battery may believe it is 1970."""
+    early = replace(STAMP, utc_ns=0, utc_trusted=False)
+    with Ledger.open(tmp_path / "ledger.sqlite", stamp=lambda: early) as ledger:
+        fill(ledger)
+        assert ask(ledger, "service", **{**SERVICE, "unit": label(ledger), "on": "2026-05-31"})["ok"]
+        said = life_entries.read_life(ledger).services[0].said
+        assert (said.day.isoformat(), said.utc_trusted) == ("2026-05-31", True)
