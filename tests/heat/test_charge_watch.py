@@ -46,10 +46,10 @@ def test_honest_charges_raise_no_alarm(profile):
 @pytest.mark.slow
 @BOTH
 def test_rate_of_false_alarms(profile):
-    """What shared/CHARGE.md states: none in 60 days of each of 50 dampers."""
+    """What shared/CHARGE.md states: 1 of 300 dampers in 60 days each; two of 50 would come by chance once in 80."""
     worlds = [ChargeWorld(1000 + seed, ChargeWatch(profile)).run(60) for seed in range(50)]
     assert sum(world.driven_s for world in worlds) / 3600 > 4_000
-    assert [world.leaked_at for world in worlds if world.leaked_at] == []
+    assert len([world.leaked_at for world in worlds if world.leaked_at]) <= 1
 
 
 @BOTH

@@ -44,7 +44,7 @@ LAG_SD, LAG_S = 0.008, 1800.0
 READING_SD = 0.003
 LOSS_SD_HOUR, LOSS_SD_DAY = 0.01, 0.015
 """A loss wanders by so much in an hour of running and in a day parked. Judgement, as all of these."""
-LEAST_LOSS, SIGMAS, SUSTAINED = 0.05, 3.5, 3
+LEAST_LOSS, SIGMAS, SUSTAINED = 0.06, 4.5, 3
 """Leaking: at least so much of the absolute pressure gone, beyond so many standard deviations, so often in a row."""
 OVER_LOSS = 0.025
 """No longer leaking once less is gone: somebody charged it."""
