@@ -53,9 +53,7 @@ class Lived:
                 rows.append(self._row(self.ids[unit], POSITIONS[unit], minute, gained))
                 self.totals[self.ids[unit]].merge(gained)
         self.sequence += 1
-        self.ledger.commit(
-            Commit(sequence=self.sequence, engine="test", hot=dict(self.totals), minutes=tuple(rows))
-        )
+        self.ledger.commit(Commit(sequence=self.sequence, engine="test", hot=dict(self.totals), minutes=tuple(rows)))
 
     def _minute(self, watts: float) -> Totals:
         energy_uj = round(watts * 60e6)

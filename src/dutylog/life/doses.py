@@ -42,7 +42,6 @@ OIL_HEAT_AT_C = 80.0
 them."""
 PEAK_OVER_MEAN = math.pi / 2.0
 """Highest over mean speed of a stroke that is half a sine."""
-PA_PER_MPA = 1e6
 LEAST_VEHICLE_MPS = 1e-3
 """A vehicle that is slower stands: what its shafts do is no road's doing."""
 
@@ -155,15 +154,17 @@ def _charge_pa(profile: Profile, usual_pa: float) -> float:
 
 
 def _force_cycles(profile: Profile, use: Use, rules: Rules) -> Floats:
-    """Return cycles that do as much as the strokes did, at 1 MPa of stress in the shaft."""
+    """Return cycles that do as much as the strokes did, at the force that the shaft is made for."""
     moving = amounts(use.moving_measured_s)
     mean_mps = ratio(use.sliding_m, np.where(moving > 0.0, moving, use.measured_s), MOST_SPEED_MPS / PEAK_OVER_MEAN)
     curve = _middle_curve(profile)
     exponent, half = rules.value("miner_exponent"), 0.5 * amounts(use.strokes_count)
+    made_for_mps = rules.value("made_for_mps")
+    made_for_n = np.abs(_force_n(curve, np.array([-made_for_mps, made_for_mps]))).max()
     total = np.zeros(len(use))
     for sign in (1.0, -1.0):
-        stress = np.abs(_force_n(curve, sign * PEAK_OVER_MEAN * mean_mps)) / profile.shaft_area_m2 / PA_PER_MPA
-        total += compute_damage(stress, half, exponent)
+        forces_n = np.abs(_force_n(curve, sign * PEAK_OVER_MEAN * mean_mps))
+        total += compute_damage(forces_n / made_for_n if made_for_n > 0.0 else forces_n * 0.0, half, exponent)
     return total
 
 

@@ -113,16 +113,19 @@ PAVED = Coefficient(
     "paved_m_per_m",
     0.004,
     "m/m",
-    "judgement: shaft sliding by distance up to which a road is paved; ISO 8608 class B gives 0.0036 (simulated)",
+    "judgement: shaft sliding by distance up to which a road is paved; ISO 8608 class B gives 0.0038 (simulated)",
 )
 DUSTY = Coefficient(
     "dusty_m_per_m",
     0.007,
     "m/m",
-    "judgement: shaft sliding by distance from which a road is dusty; ISO 8608 class C gives 0.0078 (simulated)",
+    "judgement: shaft sliding by distance from which a road is dusty; ISO 8608 class C gives 0.0082 (simulated)",
 )
 MINER_EXPONENT = Coefficient(
     "miner_exponent", 5.0, "1", "judgement between 3 of welds and 7 or more of smooth shafts (handbooks, from memory)"
+)
+MADE_FOR = Coefficient(
+    "made_for_mps", 3.0, "m/s", "judgement: shaft and eyelets are made for the force of their own damper at that speed"
 )
 AIR = Coefficient("air_c", 25.0, "degC", "judgement: air where nobody measured it")
 UNKNOWN_SPEED = Coefficient("unknown_speed_mps", 10.0, "m/s", "judgement: speed of air where nobody measured it")
@@ -157,6 +160,7 @@ RULES = Rules(
         PAVED,
         DUSTY,
         MINER_EXPONENT,
+        MADE_FOR,
         *_WARMTH,
     )
 )
@@ -207,10 +211,10 @@ _MECHANISMS = (
     Mechanism(
         "force_cycles",
         "force cycles",
-        "cycles at 1 MPa",
-        "strokes x (force / shaft area / 1 MPa)^miner_exponent, force of the curve at pi / 2 x mean shaft speed, mean "
-        "of compression and rebound",
-        (MINER_EXPONENT,),
+        "cycles at full force",
+        "strokes x (force / full force)^miner_exponent, force of the curve at pi / 2 x mean shaft speed, mean of "
+        "compression and rebound; full force: the larger of both at made_for_mps",
+        (MINER_EXPONENT, MADE_FOR),
     ),
 )
 MECHANISMS = MappingProxyType({one.key: one for one in _MECHANISMS})

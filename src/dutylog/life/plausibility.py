@@ -169,7 +169,8 @@ def markdown_lines(table: Sequence[Outcome] | None = None) -> list[str]:
 def _make_outcome(row: Row, rules: Rules, parts: Sequence[WearPart]) -> Outcome:
     doses = per_mile_of(row.shares, rules, row.setup)
     by_mile = {part.key: share_per_mile(part, doses, rules) for part in parts if part.weights}
-    worn = max(WATCHED, key=lambda key: by_mile[key])
+    # Of parts that end together, as in the hard mix, the first is named whatever the last bits say.
+    worn = max(WATCHED, key=lambda key: float(f"{by_mile[key]:.9g}"))
     limits = {part.key: part.calendar_years.value for part in parts if part.key in WATCHED}
     oldest = min(limits, key=lambda key: limits[key])
     wear_miles = 1.0 / by_mile[worn]

@@ -30,7 +30,8 @@ from dutylog.life.setups import SHARES, SURFACES, Rates, SetUp, make_setups, sim
 FILE = "reference_doses.json"
 REFERENCE = "reference"
 SEED, RUNS, SECONDS, WARM_S = 8, 8, 240.0, 15.0
-"""How it is simulated: eight roads of four minutes each. SPREAD"""
+"""How it is simulated: eight roads of four minutes each. With two other seeds energy and sliding of a damper were
+1.5 % off at worst, means over four dampers 1.0 %, strokes 3 %."""
 REMEDY = "make it anew with `python -m dutylog.life.reference`"
 
 
