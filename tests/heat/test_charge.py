@@ -12,7 +12,7 @@ import pytest
 from dutylog.domain.gas import OIL_EXPANSION_PER_K, OIL_KG_PER_M3, compute_room_m3
 from dutylog.domain.nitrogen import compute_density, compute_pressure_pa
 from dutylog.errors import InputError
-from dutylog.heat.charge import CAUTION, GasReading, compute_equivalent, say_charge
+from dutylog.heat.charge import CAUTION, GasReading, compute_equivalent
 from dutylog.units import PA_PER_PSI, STANDARD_ATMOSPHERE_PA
 from heat.charge_world import BARE, PROFILE
 
@@ -66,8 +66,6 @@ def test_without_a_volume_temperature_alone_is_corrected_and_it_says_so():
     bare, full = compute_equivalent(BARE, reading), compute_equivalent(PROFILE, reading)
     assert not bare.is_by_travel
     assert full.gauge_pa < bare.gauge_pa
-    assert say_charge(bare).endswith("travel isn't corrected, the profile has no gas_volume_ml")
-    assert say_charge(full).endswith("bar at 20 °C and full extension")
 
 
 def test_doubt_of_the_temperature_is_doubt_of_the_charge():

@@ -20,6 +20,7 @@ from dutylog.web.access_code import HashedCode, write_code
 from dutylog.web.app import create_app
 from dutylog.web.feed import LiveFeed
 from dutylog.web.settings import WebSettings
+from web.life_samples import fake_jobs
 from web.samples import FakeLedgerView, fake_ledger
 
 CODE = "seven dusty miles"
@@ -74,7 +75,9 @@ class AccessPages:
         self.access = Access(data_dir, self.clock, self.said.append)
         self.view = view or fake_ledger()
         self.feed = LiveFeed(self.clock)
-        self.app = create_app(self.feed, self.view, WebSettings(data_dir=data_dir, **settings), access=self.access)
+        self.jobs = fake_jobs()
+        made = WebSettings(data_dir=data_dir, **settings)
+        self.app = create_app(self.feed, self.view, made, access=self.access, jobs=self.jobs)
 
     def set_code(self, code: str = CODE, salt: bytes = b"0123456789abcdef") -> None:
         write_code(self.data_dir, quick_code(code, salt))
@@ -94,7 +97,8 @@ def csrf_in(page: str) -> str:
     return page.split('<meta name="csrf" content="', 1)[1].split('"', 1)[0]
 
 
-WRITES = ["/sign-out", "/alerts/a-1/acknowledge", "/trips/1/name"]
+WRITES = ["/sign-out", "/alerts/a-1/acknowledge", "/trips/1/name", "/trips/1/dirt"]
+WRITES += [f"/dampers/SN-rear_left/{what}" for what in ("service", "mark", "use", "withdraw")]
 
 
 OK = {"schema": 1, "ok": True, "text": "done so"}

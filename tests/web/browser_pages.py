@@ -21,6 +21,7 @@ from dutylog.web.feed import LiveFeed
 from dutylog.web.server import PageServer
 from dutylog.web.settings import WebSettings
 from web.core_socket import FakeCore
+from web.life_samples import fake_jobs
 from web.samples import FakeLedgerView
 
 PHONE = {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 2, "is_mobile": True, "has_touch": True}
@@ -46,7 +47,9 @@ class ThreadedPages:
         self.core = core
         self.view = view
         self.feed = LiveFeed(clock or SystemClock())
-        app = create_app(self.feed, view, settings, SocketReader(self.feed, data_dir), access=access)
+        self.jobs = fake_jobs()
+        reader = SocketReader(self.feed, data_dir)
+        app = create_app(self.feed, view, settings, reader, access=access, jobs=self.jobs)
         config = uvicorn.Config(app, log_level="warning", access_log=False, ws="none", timeout_graceful_shutdown=1)
         self._server = PageServer(config, self.feed, self.address)
         self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": [self._listener]})

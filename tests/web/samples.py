@@ -9,6 +9,7 @@ from dutylog.engine.state import damper_state
 from dutylog.errors import LedgerError
 from dutylog.publish.snapshot import DamperNow, Snapshot, SourceNow, TripNow, VehicleName
 from dutylog.web.gas_view import FillRow, GasDetail, GasRow, LeakRow, make_plot
+from dutylog.web.life_view import LifeBasis
 from dutylog.web.view import (
     DamperDetail,
     DamperSummary,
@@ -18,6 +19,7 @@ from dutylog.web.view import (
     TripDetail,
     TripSummary,
 )
+from web.life_samples import ENTRIES
 
 POSITIONS = ("front_left", "front_right", "rear_left", "rear_right")
 BODIES_C = (88.4, 104.6, 113.2, 97.1)
@@ -210,6 +212,7 @@ class FakeLedgerView:
     problem: str | None = None
     recovered_text: str | None = None
     gas_changes: dict[str, Any] = field(default_factory=dict)
+    life_changes: dict[str, Any] = field(default_factory=dict)
 
     def _note(self, what: str, value: object) -> None:
         self.asked.append((what, value))
@@ -244,6 +247,18 @@ class FakeLedgerView:
         self._note("gas", key)
         row = next((row for row in self.damper_rows if key in (row.unit_id, row.serial)), None)
         return None if row is None else gas_detail(row, **self.gas_changes)
+
+    def life(self, key: str) -> LifeBasis | None:
+        self._note("life", key)
+        row = next((row for row in self.damper_rows if key in (row.unit_id, row.serial)), None)
+        if row is None:
+            return None
+        basis = LifeBasis(row.unit_id, row.label, row.position, row.profile or "none", 12, ENTRIES)
+        return replace(basis, **self.life_changes)
+
+    def life_version(self) -> int:
+        self._note("life_version", None)
+        return 12
 
     def recovered(self) -> str | None:
         return self.recovered_text

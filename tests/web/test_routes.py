@@ -21,12 +21,15 @@ from dutylog.web.feed import LiveFeed
 from dutylog.web.guard import SECURITY_HEADERS
 from dutylog.web.settings import WebSettings
 from dutylog.web.view import MAX_TRIPS, TripDetail
+from web.life_samples import fake_jobs
 from web.samples import HOSTILE, FakeLedgerView, damper_now, damper_summary, fake_ledger, snapshot, trip_damper
 
 pytestmark = pytest.mark.anyio
 DOCUMENT = (Path(__file__).parents[2] / "shared" / "SNAPSHOT.md").read_text(encoding="utf-8")
 HTML = ["/", "/trips", "/trips/3", "/dampers", "/dampers/SN-rear_left", "/dampers/SN-rear_left/gas"]
+HTML += ["/dampers/SN-rear_left/life", "/dampers/SN-rear_left/life/oil", "/due"]
 JSON = ["/api/live", "/api/trips", "/api/trips/3", "/api/dampers", "/api/dampers/SN-rear_left", "/health.json"]
+JSON += ["/api/dampers/SN-rear_left/life"]
 FILES = ["/static/page.css", "/static/live.js", "/static/page.js", "/static/favicon.svg", "/favicon.ico"]
 
 
@@ -37,7 +40,8 @@ class Pages:
         self.clock = ManualClock(mono_ns=10**12)
         self.feed = LiveFeed(self.clock)
         self.view = view
-        self.app = create_app(self.feed, view, settings)
+        self.jobs = fake_jobs()
+        self.app = create_app(self.feed, view, settings, jobs=self.jobs)
 
     async def get(self, path: str, method: str = "GET", **more: Any) -> httpx.Response:
         transport = httpx.ASGITransport(self.app)

@@ -9,6 +9,7 @@ import click
 
 from dutylog.cli.duty_text import json_text
 from dutylog.cli.ledger import DataPlace, with_data, with_format
+from dutylog.cli.life_settings import settings
 from dutylog.cli.life_tell import TELLING
 from dutylog.cli.life_text import due_lines, explain_lines, life_to_json, plan_lines, plan_to_json, unit_lines
 from dutylog.domain.wear import MIXES
@@ -87,7 +88,7 @@ def table() -> None:
     click.echo("\n".join(table_lines(make_table())))
 
 
-for _command in TELLING:
+for _command in (settings, *TELLING):
     life.add_command(_command)
 
 

@@ -22,8 +22,12 @@ M_PER_KM = 1000.0
 
 def due_lines(lives: Sequence[UnitLife], units: str) -> list[str]:
     """Return what is due first on each damper."""
-    heads = ("damper", "position", "due first", "used", "measured", "early", "likely", "late", f"{_unit(units)} left")
-    rows = [(one.unit.label, one.position or ON_THE_SHELF, *_part_row(one.most_used, units)) for one in lives]
+    left = f"{_unit(units)} left"
+    heads = ("damper", "position", "due first", "used", "measured", "early", "likely", "late", left, "order by")
+    rows = [
+        (one.unit.label, one.position or ON_THE_SHELF, *_part_row(one.most_used, units), _day(one.most_used.order_by))
+        for one in lives
+    ]
     return [
         *table_text(heads, rows, left=3).splitlines(),
         "early, likely, late: in 1, 5, 9 of 10 cases it is due by then. All parts of one: dutylog life show DAMPER",
@@ -37,8 +41,12 @@ def unit_lines(life: UnitLife, units: str) -> list[str]:
         f"damper {life.unit.label}, {life.position or ON_THE_SHELF}, profile {life.profile.name}, {life.today}",
         "",
     ]
-    heads = ("part", "used", "measured", "early", "likely", "late", f"{_unit(units)} left", "calendar", "counts since")
-    rows = [(*_part_row(one, units), _day(one.calendar), f"{one.since.day} ({one.since.text})") for one in life.parts]
+    left = f"{_unit(units)} left"
+    heads = ("part", "used", "measured", "early", "likely", "late", left, "order by", "calendar", "counts since")
+    rows = [
+        (*_part_row(one, units), _day(one.order_by), _day(one.calendar), f"{one.since.day} ({one.since.text})")
+        for one in life.parts
+    ]
     lines += table_text(heads, rows, left=1).splitlines()
     lines.append("")
     lines += [f"{one.part.name}: {one.forecast.text}" for one in life.parts]
@@ -162,6 +170,7 @@ def part_to_json(one: PartLife) -> dict[str, Any]:
         "miles_early": due.miles_10,
         "miles_likely": due.miles_50,
         "miles_late": due.miles_90,
+        "order_by": None if one.order_by is None else one.order_by.isoformat(),
         "wear_first_ratio": due.wear_first_ratio,
         "text": due.text,
     }

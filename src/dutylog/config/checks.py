@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -84,6 +85,7 @@ def _check_dampers(raw: dict[str, Any], rest: dict[str, Any], report: Report) ->
             _check_map(damper["calibration"], "raw", (*path, "calibration"), report)
         if "travel_map" in damper:
             _check_map(damper["travel_map"], "mm there", (*path, "travel_map"), report)
+        _check_settings(damper.get("setting", []), (*path, "setting"), report)
         _note_wheel(damper, by_position, path, report)
     _note_unused(raw, report)
 
@@ -162,6 +164,18 @@ def _check_map(points: Sequence[Sequence[float]], first_name: str, path: KeyPath
     if 0 < spread_mm < LEAST_SPREAD_MM:
         text = f"spans only {show_number(spread_mm)} mm; looks like metres; write {show_number(spread_mm * 1000)}"
         report.problem(path, text)
+
+
+def _check_settings(settings: Sequence[dict[str, Any]], path: KeyPath, report: Report) -> None:
+    previous: date | None = None
+    for i, setting in enumerate(settings):
+        day = setting.get("from")
+        if day is None:
+            continue
+        if previous is not None and day <= previous:
+            text = f"{day} does not come after {previous} before it; put the settings in the order of their days"
+            report.problem((*path, i, "from"), text)
+        previous = day
 
 
 def _note_wheel(damper: dict[str, Any], by_position: dict[str, dict[str, Any]], path: KeyPath, report: Report) -> None:

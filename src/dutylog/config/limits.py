@@ -92,7 +92,10 @@ LIMITS = {
     "oil_limit_c": Limit(60, 200, "°C", _TEMPERATURE),
     "charge_psi": Limit(30, 600, "psi", (BARS,)),
     "charge_bar": Limit(2, 41, "bar", (PSI,)),
+    "lead_days": Limit(0, 365, "days"),
     "gas_volume_ml": Limit(20, 5000, "ml", (LITRES, CUBIC_INCHES)),
+    "compression_clicks": Limit(0, 60, "clicks"),
+    "rebound_clicks": Limit(0, 60, "clicks"),
     "pace": Limit(0, 100_000, ""),
     "seed": Limit(0, 2**32 - 1, ""),
     "port": Limit(1, 65_535, ""),
@@ -123,6 +126,8 @@ LEAST_STEP = 1e-6
 """Values that must rise do so by at least this much (m/s, mm or counts), so that every slope is finite."""
 TRAVEL_MARGIN_MM = 50.0
 """How far outside 0..stroke a travel may lie (judgement)."""
+FIRST_SETTING_YEAR = 1950
+"""A day before that is a year mistyped (judgement)."""
 RAW = Limit(-1_000_000_000, 1_000_000_000, "")
 """Sensor readings in a calibration."""
 MAP_MM = Limit(-2000, 2000, "mm")

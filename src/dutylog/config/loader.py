@@ -44,7 +44,7 @@ from dutylog.config.settings import (
     WebSettings,
 )
 from dutylog.config.translate import read_document
-from dutylog.domain.vehicle import Damper, ForceAt, ForceCurve, Profile, Vehicle
+from dutylog.domain.vehicle import Damper, ForceAt, ForceCurve, Profile, Setting, Vehicle
 from dutylog.errors import ConfigError
 from dutylog.recording.block import RESERVOIR_PRESSURE
 from dutylog.units import PA_PER_BAR, PA_PER_KPA, PA_PER_PSI
@@ -246,6 +246,7 @@ def _damper(table: DamperTable) -> Damper:
         travel_from=table.travel_from,
         travel_map=_pairs(table.travel_map),
         calibration=_pairs(table.calibration),
+        settings=tuple(Setting(s.from_, s.name, s.compression_clicks, s.rebound_clicks) for s in table.setting),
     )
 
 
@@ -283,6 +284,7 @@ def _profile(name: str, table: ProfileTable) -> Profile:
         reservoir=table.reservoir,
         joints=table.joints,
         is_rebuildable=table.rebuildable,
+        lead_days=table.lead_days,
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import ipaddress
 import re
 from collections.abc import Callable
+from datetime import date, datetime
 from typing import Annotated, Any, Literal, get_args, get_origin
 from urllib.parse import urlsplit
 
@@ -16,7 +17,8 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
-from dutylog.config.limits import LIMITS, show_text, slug_complaint, text_complaint
+from dutylog.config.limits import FIRST_SETTING_YEAR, LIMITS, show_text, slug_complaint, text_complaint
+from dutylog.config.report import kind_of, show_value
 
 COMPLAINT = "complaint"
 """Error type whose message is already one of ours."""
@@ -80,6 +82,29 @@ def _name_alone(value: Any) -> Any:
     return {"column": value} if isinstance(value, str) else value
 
 
+def _check_day(value: Any) -> Any:
+    """Let a TOML date alone pass: text and date side by side would be two ways to write one thing."""
+    text = _day_complaint(value)
+    if text is not None:
+        raise PydanticCustomError(COMPLAINT, "{text}", {"text": text})
+    return value
+
+
+def _day_complaint(value: Any) -> str | None:
+    if isinstance(value, datetime):
+        return f"{show_value(value)} has a time of day; write the date alone, {value.date().isoformat()}"
+    if isinstance(value, date):
+        is_odd = value.year < FIRST_SETTING_YEAR
+        return f"{show_value(value)} is before {FIRST_SETTING_YEAR}; check the year" if is_odd else None
+    if not isinstance(value, str):
+        seen = f"this is {kind_of(value)}" if isinstance(value, list | dict) else f"{show_value(value)} is no date"
+        return f"{seen}; write a date without quotes, 2026-05-31"
+    try:
+        return f"{show_text(value)} is text; write it without quotes, {date.fromisoformat(value).isoformat()}"
+    except ValueError:
+        return f"{show_text(value)} is no date; write it as 2026-05-31, without quotes"
+
+
 HOST = re.compile(r"[A-Za-z0-9]([A-Za-z0-9._-]{0,251}[A-Za-z0-9])?|[0-9A-Fa-f:.]{2,45}")
 """A host name (RFC 1123 section 2.1, plus _ as local names have it) or an IP address."""
 Slug = Annotated[str, _refuse(slug_complaint)]
@@ -90,6 +115,7 @@ HostName = Annotated[str, _refuse(_name_complaint)]
 Url = Annotated[str, _refuse(_url_complaint)]
 PathText = Annotated[str, _refuse(_path_complaint)]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
+Day = Annotated[date, BeforeValidator(_check_day)]
 Points = Annotated[list[Pair], Field(min_length=2, max_length=2000)]
 
 
@@ -106,6 +132,19 @@ class VehicleTable(Table):
     id: Slug | None = Field(default=None, description="the vehicle's id, used in topics and paths")
 
 
+class SettingTable(Table):
+    """[[damper.setting]]"""
+
+    from_: Day = Field(alias="from", description="the first day on which it counted, such as 2026-05-31")
+    name: Text = Field(description='what the adjusters stand on, such as "8 in, 10 out"')
+    compression_clicks: Annotated[int, _within("compression_clicks")] | None = Field(
+        default=None, description="clicks of the compression adjuster from fully open"
+    )
+    rebound_clicks: Annotated[int, _within("rebound_clicks")] | None = Field(
+        default=None, description="clicks of the rebound adjuster from fully open"
+    )
+
+
 class DamperTable(Table):
     """[[damper]]"""
 
@@ -116,6 +155,9 @@ class DamperTable(Table):
     calibration: Points | None = Field(default=None, description="sensor reading against travel: [raw, mm] pairs")
     travel_from: str | None = Field(default=None, description="position whose travel sensor is used")
     travel_map: Points | None = Field(default=None, description="[mm of that sensor, mm here] pairs")
+    setting: Annotated[list[SettingTable], Field(max_length=100)] = Field(
+        default_factory=list, description="[[damper.setting]]"
+    )
 
 
 class ForceAtTable(Table):
@@ -170,6 +212,7 @@ class ProfileTable(Table):
     )
     joints: Literal["rod_end", "bushing"] = Field(default="rod_end", description="what its ends turn in")
     rebuildable: bool = Field(default=True, description="whether a worn one can be rebuilt")
+    lead_days: Annotated[int, _within("lead_days")] = Field(default=21, description="days until parts for it are there")
 
 
 class DataTable(Table):

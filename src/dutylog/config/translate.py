@@ -28,6 +28,8 @@ _TABLES = {
     ("vehicle",): "[vehicle]",
     ("damper",): "[[damper]]",
     ("damper", "*"): "[[damper]]",
+    ("damper", "*", "setting"): "[[damper.setting]]",
+    ("damper", "*", "setting", "*"): "[[damper.setting]]",
     ("profile",): "[profile.NAME]",
     ("profile", "*"): "[profile.NAME]",
     ("profile", "*", "force_at"): "[[profile.NAME.force_at]]",
@@ -54,6 +56,7 @@ _TABLES = {
 _NAMED_TABLES = (("profile",), ("import", "columns"))
 _EMPTY_TABLE_PATTERNS = (
     ("damper", "*"),
+    ("damper", "*", "setting", "*"),
     ("profile", "*"),
     ("profile", "*", "force_at", "*"),
     ("thermocouple", "*"),

@@ -20,6 +20,7 @@ from typing import Any
 from dutylog.acquire.driver import DriverState
 from dutylog.acquire.sensors import RawTravel, SensorSource
 from dutylog.clock import Clock, SystemClock, read_boot_id
+from dutylog.daemon.adjusters import Adjusters
 from dutylog.daemon.alert_keeper import AlertKeeper
 from dutylog.daemon.bookkeeper import Bookkeeper
 from dutylog.daemon.core_settings import CoreSettings
@@ -155,6 +156,7 @@ class Core:
         )
         self._books.keep(restored.minutes, restored.trips)
         self._alerts = AlertKeeper(self._books, ledger.open_alerts(), self._clock)
+        self._adjusters = Adjusters(ledger, settings, self._clock, self._say)
         state = self._writer.state
         restored.adopter.reinstall(self._vehicle, state.installs, state.next_sequence)
         for line in [*notes, *restored.notes, *restored.adopter.notes, *self._heat.notes]:
@@ -234,6 +236,7 @@ class Core:
             self._live.poll()
             if not self._books.is_busy:
                 self._commands.poll(self._apply)
+                self._adjusters.poll(self._stamp, self._apply)
             if self._is_over:
                 if self._settings.exit_at_end and not self._writer.pending_bytes:
                     break
@@ -400,6 +403,7 @@ class Core:
                 self._recalibrate(effect.data)
         if applied.effects:
             self._commit_soon()
+            self._adjusters.look_soon()
         return applied.reply
 
     def _recalibrate(self, data: Mapping[str, Any]) -> None:

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import bisect
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 from dutylog.errors import InputError
@@ -20,6 +22,8 @@ RESERVOIRS = ("none", "attached", "hose")
 """Where the oil that the shaft pushes out goes: stays in the body, a can on it, a can at the end of a hose."""
 JOINTS = ("rod_end", "bushing")
 """What the ends turn in."""
+LEAD_DAYS = 21
+"""Until parts and a free bench are there, unless somebody says otherwise. Source: judgement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +66,7 @@ class Profile:
     has_base_valve: None where nobody said. charge_pa: gauge pressure of the nitrogen at full extension, cold.
     gas_volume_m3: its room there. Both None where not given.
     construction, reservoir, joints: one of CONSTRUCTIONS, RESERVOIRS, JOINTS; which parts there are to wear.
-    is_rebuildable: False where a worn one is replaced whole.
+    is_rebuildable: False where a worn one is replaced whole. lead_days: until parts for it are there.
     """
 
     name: str
@@ -84,6 +88,7 @@ class Profile:
     reservoir: str = "none"
     joints: str = "rod_end"
     is_rebuildable: bool = True
+    lead_days: int = LEAD_DAYS
 
     @property
     def shaft_area_m2(self) -> float:
@@ -97,6 +102,37 @@ class Profile:
 
 
 @dataclass(frozen=True, slots=True)
+class Setting:
+    """What the adjusters of a damper stand on from a day (UTC) on. Clicks count from fully open, None: not told."""
+
+    from_day: date
+    name: str
+    compression_clicks: int | None = None
+    rebound_clicks: int | None = None
+
+    def has_same_adjusters(self, other: Setting) -> bool:
+        """Return whether the adjusters stand alike, whatever the day; the name may tell of more than the two clicks."""
+        return replace(self, from_day=other.from_day) == other
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the dictionary form, which entries of the ledger carry as well."""
+        return {
+            "from_day": self.from_day.isoformat(),
+            "name": self.name,
+            "compression_clicks": self.compression_clicks,
+            "rebound_clicks": self.rebound_clicks,
+        }
+
+    @staticmethod
+    def from_dict(data: Mapping[str, Any]) -> Setting:
+        """Read the dictionary form; KeyError, TypeError or ValueError when it isn't one."""
+        clicks = (data["compression_clicks"], data["rebound_clicks"])
+        if not all(count is None or type(count) is int for count in clicks):
+            raise ValueError(f"clicks {clicks}")
+        return Setting(date.fromisoformat(data["from_day"]), str(data["name"]), *clicks)
+
+
+@dataclass(frozen=True, slots=True)
 class Damper:
     """One place for a damper on the vehicle.
 
@@ -105,6 +141,7 @@ class Damper:
     sensor is used (None: its own). travel_map: ((mm of that sensor, mm here), ...) when shared.
     calibration: ((raw counts, mm), ...) strictly increasing raw, empty when the source gives mm.
     body_offset_k: added to what its body thermocouple reads.
+    settings: what its adjusters stand on, by the day from which on.
     """
 
     position: str
@@ -115,6 +152,13 @@ class Damper:
     travel_map: tuple[tuple[float, float], ...] = ()
     calibration: tuple[tuple[float, float], ...] = ()
     body_offset_k: float = 0.0
+    settings: tuple[Setting, ...] = ()
+
+
+def setting_on(damper: Damper, day: date) -> Setting | None:
+    """Return what the adjusters of a place stand on at a day, None before the first that was told."""
+    begun = [setting for setting in damper.settings if setting.from_day <= day]
+    return max(begun, key=lambda setting: setting.from_day, default=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,8 +212,9 @@ def _damper_to_dict(damper: Damper) -> dict[str, Any]:
         "travel_from": damper.travel_from,
         "travel_map_mm": [list(p) for p in damper.travel_map],
         "calibration_raw_mm": [list(p) for p in damper.calibration],
-        # Only where there is one: a log without offsets keeps the bytes it always had.
+        # Only where there are any: a log without them keeps the bytes it always had.
         **({"body_offset_k": damper.body_offset_k} if damper.body_offset_k else {}),
+        **({"settings": [setting.to_dict() for setting in damper.settings]} if damper.settings else {}),
     }
 
 
@@ -183,6 +228,7 @@ def _damper_from_dict(data: dict[str, Any]) -> Damper:
         travel_map=tuple((float(a), float(b)) for a, b in data["travel_map_mm"]),
         calibration=tuple((float(a), float(b)) for a, b in data["calibration_raw_mm"]),
         body_offset_k=float(data.get("body_offset_k", 0.0)),
+        settings=tuple(Setting.from_dict(setting) for setting in data.get("settings", ())),
     )
 
 
@@ -210,6 +256,7 @@ def _profile_to_dict(profile: Profile) -> dict[str, Any]:
         **{key: value for key in _PROFILE_GAS if (value := getattr(profile, key)) is not None},
         **{key: value for key, known in _PROFILE_BUILD.items() if (value := getattr(profile, key)) != known[0]},
         **({} if profile.is_rebuildable else {"is_rebuildable": False}),
+        **({} if profile.lead_days == LEAD_DAYS else {"lead_days": profile.lead_days}),
         "force": [
             {
                 "travel_m": at.travel_m,
@@ -246,6 +293,7 @@ def _profile_from_dict(data: dict[str, Any]) -> Profile:
         reservoir=_one_of(data, "reservoir"),
         joints=_one_of(data, "joints"),
         is_rebuildable=bool(data.get("is_rebuildable", True)),
+        lead_days=int(data.get("lead_days", LEAD_DAYS)),
         **{key: float(data[key]) for key in _PROFILE_NUMBERS},
     )
 

@@ -77,10 +77,3 @@ def compute_equivalent(profile: Profile, reading: GasReading) -> Equivalent:
 CAUTION = (
     "it is charged gas: let it cool and have a qualified technician look at it by the maker's manual; dry nitrogen only"
 )
-
-
-def say_charge(equivalent: Equivalent) -> str:
-    """Return one line for the crew on what the charge comes to."""
-    what = "at 20 °C and full extension" if equivalent.is_by_travel else "at 20 °C; travel isn't corrected, the profile"
-    missing = "" if equivalent.is_by_travel else " has no gas_volume_ml"
-    return f"gas {equivalent.gauge_pa / 1e5:.2f} ± {equivalent.sd_pa / 1e5:.2f} bar {what}{missing}"

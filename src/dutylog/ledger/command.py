@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from typing import Any, NoReturn
 
 from dutylog.errors import InputError, LedgerError
@@ -17,6 +18,7 @@ from dutylog.ledger.installs import check_profile
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.names import NAME_LIMIT, NOTE_LIMIT, check_text, nearest
 from dutylog.ledger.rows import AlertRow, Unit
+from dutylog.units import NS_PER_S
 
 SCHEMA = 1
 LINE_LIMIT = 65_536
@@ -24,9 +26,10 @@ LINE_LIMIT = 65_536
 _ENVELOPE = ("schema", "command")
 
 
+OIL, DAMPING = "oil", "damping"
 HEAT_RESETS = {
     "learning": "what was learned of how it sheds heat is forgotten; it is learned anew",
-    "damping": "the baseline of its damping output is forgotten; it is learned anew",
+    DAMPING: "the baseline of its damping output is forgotten; it is learned anew",
 }
 """What may be forgotten of a damper's heat, and what is said then."""
 
@@ -142,7 +145,7 @@ COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
 class Effect:
     """What the engine must learn of a command: becomes an event frame of the raw log.
 
-    kind: 'install', 'remove' or 'calibrate'. data: the event's fields after shared/RECORDING.md.
+    kind: 'install', 'remove', 'calibrate' or 'heat_reset'. data: the event's fields after shared/RECORDING.md.
     """
 
     kind: str
@@ -297,7 +300,30 @@ def _service(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -
     unit = ledger.find_unit(request["unit"])
     parts = [f"replaced {', '.join(done.replaced)}"] if done.replaced else []
     parts += [f"found {part} {grade}" for part, grade in done.found.items()]
-    return Applied(_told(unit, done.said.row, f"service of damper {unit.label} on {done.said.day}: {'; '.join(parts)}"))
+    text = f"service of damper {unit.label} on {done.said.day}: {'; '.join(parts)}"
+    effects: tuple[Effect, ...] = ()
+    if OIL in done.replaced:
+        told, effects = _forget_damping(ledger, unit, sequence, done.said.day)
+        text += told
+    return Applied(_told(unit, done.said.row, text), effects)
+
+
+def _forget_damping(ledger: Ledger, unit: Unit, sequence: int | None, day: date) -> tuple[str, tuple[Effect, ...]]:
+    """Forget the baseline of a unit's damping output in each place it has sat in: it belonged to the oil of then.
+
+    day: when the new oil came. Returns what to tell people, and what the engine must learn.
+    """
+    stays = ledger.installs_of(unit.unit_id)
+    if not stays:
+        return "", ()
+    at = ledger.cursor().hot_sequence + 1 if sequence is None else sequence
+    for position in dict.fromkeys(stay.position for stay in stays):
+        ledger.append_entry(HEAT_RESET, unit.unit_id, {"position": position, "what": DAMPING}, at)
+    today = datetime.fromtimestamp(ledger.stamp().utc_ns / NS_PER_S, UTC).date()
+    since = f" (also what was learned since {day})" if day < today else ""
+    here = [stay.position for stay in stays if stay.to_sequence is None]
+    effects = tuple(Effect(HEAT_RESET, {"position": position, "what": DAMPING}) for position in here)
+    return f"; {HEAT_RESETS[DAMPING]}{since}", effects
 
 
 def _dirt(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from dutylog.ledger.database import Database
 
@@ -28,17 +28,19 @@ class UseRow(NamedTuple):
     body_mean_c: float | None
     ambient_mean_c: float | None
     speed_mean_mps: float | None
+    position: str
 
 
 def read_use_rows(database: Database, unit_id: str) -> list[UseRow]:
     """Return all rows of a damper in the order of the log. See Ledger.use_rows."""
-    found: list[tuple[int, ...]] = []
+    found: list[tuple[Any, ...]] = []
     while True:
         page = database.rows(
             f"SELECT minute_key, epoch, minute.start_ns, duration_us, {_UTC}, "
             "energy_compression_uj + energy_rebound_uj, "
             "strokes_count, shaft_travel_um, measured_us, unmeasured_us, moving_us, moving_measured_us, body_mean_c, "
-            "ambient_mean_c, speed_mean_mps FROM minute JOIN unit USING (unit_key) LEFT JOIN epoch USING (epoch) "
+            "ambient_mean_c, speed_mean_mps, minute.position "
+            "FROM minute JOIN unit USING (unit_key) LEFT JOIN epoch USING (epoch) "
             "WHERE unit_id = ? AND minute_key > ? ORDER BY minute_key LIMIT ?",
             (unit_id, found[-1][0] if found else -1, PAGE),
         )

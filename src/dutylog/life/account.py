@@ -42,10 +42,6 @@ class Since:
     text: str
     row: int | None = None
 
-    def is_before(self, running_s: float, day: date) -> bool:
-        """Return whether a place in a unit's life comes after this."""
-        return (running_s, day) > (self.running_s, self.day)
-
 
 @dataclass(frozen=True, slots=True)
 class Used:

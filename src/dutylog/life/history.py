@@ -162,8 +162,17 @@ def _rest(rows: Sequence[UseRow], totals: Totals) -> list[UseRow]:
     begun = (last.epoch, last.start_ns + last.duration_us * 1000) if last else (0, 0)
     utc_ns = None if last is None or last.utc_ns is None else last.utc_ns + last.duration_us * 1000
     duration_us = lacking["measured_us"] + lacking["unmeasured_us"]
-    body_c, air_c, speed_mps = (None, None, None) if last is None else last[-3:]
-    return [UseRow(*begun, duration_us, utc_ns, 0, 0, 0, 0, 0, 0, 0, body_c, air_c, speed_mps)._replace(**lacking)]
+    rest = UseRow(
+        *begun,
+        duration_us=duration_us,
+        utc_ns=utc_ns,
+        body_mean_c=last.body_mean_c if last else None,
+        ambient_mean_c=last.ambient_mean_c if last else None,
+        speed_mean_mps=last.speed_mean_mps if last else None,
+        position=last.position if last else "",
+        **lacking,
+    )
+    return [rest]
 
 
 def _estimate_missed(doses: dict[str, Floats], use: Use, days: Ints) -> dict[str, Floats]:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from dutylog.domain.wear import FAILED, GRADES, WORN
 from dutylog.errors import InputError
 from dutylog.life.budget import PRIOR_BUDGET, Budget
-from dutylog.life.weibull import Lives, compute_log_likelihood, gather_lives
+from dutylog.life.weibull import Lives, compute_log_likelihood, fit_lives, gather_lives
 
 Floats = NDArray[np.float64]
 
@@ -34,6 +34,8 @@ LOW, HIGH = 0.1, 0.9
 """Ends of the range that is told: 80 %."""
 RANGE_SDS = 1.2815515655446004
 """Standard deviations either way that hold 80 % of a normal distribution; its 90 % quantile."""
+LEAST_OVER = 3
+"""Ended lives from which on it is told what they say alone (judgement)."""
 SHARES = (1e-6, 1e6)
 """Shares that say something of wear: what fails within the first 20 metres of hard use had no time to wear."""
 _SAME_RATIO = 1e-6
@@ -152,10 +154,21 @@ def _say(findings: Sequence[Finding], median: float, low: float, high: float) ->
         return f"nothing learned yet: {now}"
     prior, factor = PRIOR_BUDGET.median, math.exp(RANGE_SDS * PRIOR_BUDGET.log_sd)
     over_count = sum(one.is_over for one in findings)
+    alone = _say_alone(findings) if over_count >= LEAST_OVER else ""
     return (
         f"from {len(findings)} part{'s' * (len(findings) > 1)} taken out ({over_count} worn or failed): {now}; "
-        f"before: {_digits(prior)} ({_digits(prior / factor)} to {_digits(prior * factor)})"
+        f"before: {_digits(prior)} ({_digits(prior / factor)} to {_digits(prior * factor)}){alone}"
     )
+
+
+def _say_alone(findings: Sequence[Finding]) -> str:
+    """Return what the findings say by themselves, by maximum likelihood; empty where they say nothing definite."""
+    lives = _gather(findings)
+    try:
+        found = fit_lives(lives)
+    except InputError:
+        return ""
+    return f"; the findings alone: {_digits(found.quantile(WORN_SHARE))}, shape {found.shape:.1f}"
 
 
 def _digits(share: float) -> str:

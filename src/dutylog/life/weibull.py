@@ -138,20 +138,26 @@ def fit(
     left: Sequence[float] = (),
     between: Sequence[tuple[float, float]] = (),
 ) -> Weibull:
-    """Return the law that makes the lives most likely.
+    """Return the law that makes the lives most likely; see `fit_lives`.
 
     Args:
         failures: lives that ended then.
         censored: parts still good then.
         left: parts worn at the first look, taken then.
         between: good at the first, worn at the second of each pair.
+    """
+    return fit_lives(gather_lives(failures, censored, left, between))
+
+
+def fit_lives(lives: Lives) -> Weibull:
+    """Return the law that makes lives most likely.
+
     Raises:
         InputError: fewer than two lives have ended, or no finite shape fits best.
     Source:
         Newton's method with halved steps. In (shape, shape x ln scale) the log-likelihood is concave, censored or
         not (Burridge 1981, J. R. Stat. Soc. B 43, 41; from memory), so that what it finds is the only maximum.
     """
-    lives = gather_lives(failures, censored, left, between)
     if lives.ended_count < LEAST_FAILURES:
         raise InputError(
             f"{lives.ended_count} of {lives.ended_count + len(lives.beyond)} lives ended, {LEAST_FAILURES} are needed "

@@ -66,11 +66,6 @@ class Decay:
     left_over_ratio: float
     decrement_ratio: float | None
 
-    @property
-    def rate_per_s(self) -> float:
-        """Return zeta w_n [1/s]: c over twice the mass, whatever the spring."""
-        return 2.0 * math.pi * self.frequency_hz * self.ratio
-
 
 @dataclass(frozen=True, slots=True)
 class NoDecay:
@@ -87,13 +82,6 @@ def ratio_of_decrement(decrement: float) -> float:
         example in tests/motion/test_free_decay.py.
     """
     return decrement / math.hypot(2.0 * math.pi, decrement)
-
-
-def decrement_of_ratio(ratio: float) -> float:
-    """Return the logarithmic decrement over a whole cycle of a damping ratio in 0..1, 1 excluded."""
-    if not 0.0 <= ratio < 1.0:
-        raise InputError(f"damping ratio {ratio}, expected 0 to below 1")
-    return 2.0 * math.pi * ratio / math.sqrt(1.0 - ratio * ratio)
 
 
 def ratio_of_extremes(extremes_m: Floats) -> float | None:

@@ -135,7 +135,7 @@ class Jobs:
         self._running = process
         try:
             async with asyncio.timeout(self._limits.time_s):
-                said, complaint = await asyncio.gather(*(self._read(end) for end in (process.stdout, process.stderr)))
+                said, complaint = await self._read_both(process)
                 status = await process.wait()
         except TimeoutError as err:
             raise JobFailed(
@@ -146,7 +146,11 @@ class Jobs:
             self._running = None
             if process.returncode is None:
                 _kill(process)
+                # Its end is only seen once its pipes are read to theirs.
+                await self._read_both(process)
                 await process.wait()
+        if said is None or complaint is None:
+            raise JobFailed(f"the answer was longer than {self._limits.output_bytes} bytes and was stopped")
         if status != 0:
             raise JobFailed(self._explain(status, complaint))
         return said.decode("utf-8", "replace")
@@ -164,13 +168,19 @@ class Jobs:
             os.setpriority(os.PRIO_PROCESS, process.pid, NICENESS)
         return process
 
-    async def _read(self, stream: asyncio.StreamReader | None) -> bytes:
+    async def _read_both(self, process: asyncio.subprocess.Process) -> tuple[bytes | None, bytes | None]:
+        said, complaint = await asyncio.gather(self._read(process, process.stdout), self._read(process, process.stderr))
+        return said, complaint
+
+    async def _read(self, process: asyncio.subprocess.Process, stream: asyncio.StreamReader | None) -> bytes | None:
+        """Read to the end; None where it was too much, and the process is ended then."""
         got = bytearray()
         while stream is not None and (piece := await stream.read(65_536)):
-            got += piece
-            if len(got) > self._limits.output_bytes:
-                raise JobFailed(f"the answer was longer than {self._limits.output_bytes} bytes and was stopped")
-        return bytes(got)
+            if len(got) <= self._limits.output_bytes:
+                got += piece
+                if len(got) > self._limits.output_bytes:
+                    _kill(process)
+        return bytes(got) if len(got) <= self._limits.output_bytes else None
 
     def _explain(self, status: int, complaint: bytes) -> str:
         if self._is_closed:

@@ -74,4 +74,4 @@ def _by_urgency(
     labels = {row.unit_id: row.label for row in known}
     told = [(labels.get(one.unit_id, one.unit_id), one) for one in found if one.parts]
     there = {one.unit_id for _, one in told}
-    return sorted(told, key=lambda each: each[1].parts[0].urgency), [row for row in known if row.unit_id not in there]
+    return sorted(told, key=lambda each: each[1].urgency), [row for row in known if row.unit_id not in there]

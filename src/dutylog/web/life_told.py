@@ -44,7 +44,9 @@ def _service(one: Service) -> LifeEntry:
 
 
 def _use(one: StatedUse) -> LifeEntry:
-    return _entry(one.said, f"distance nobody measured, {one.mix}, {position_text(one.kind)}", ("far_m", one.distance_m))
+    return _entry(
+        one.said, f"distance nobody measured, {one.mix}, {position_text(one.kind)}", ("far_m", one.distance_m)
+    )
 
 
 def _mark(one: ShaftMark) -> LifeEntry:

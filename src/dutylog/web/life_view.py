@@ -1,4 +1,4 @@
-"""What the pages of wear show: plain rows, read from what `dutylog life show --format json` printed, and their state."""
+"""What the pages of wear show: plain rows with their state, made of what `dutylog life show --format json` printed."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from dutylog.errors import one_line
+from dutylog.life.marks import STOP
 from dutylog.units import M_PER_MILE
 from dutylog.web.jobs import JobFailed
 
@@ -20,7 +21,7 @@ PLAN_RATIO, PLAN_DAYS, DUE_DAYS = 0.7, 90, 30
 MOST_SCALE = 2.5
 """Bars go to so many budgets at most; what is used beyond is said in figures. Source: judgement."""
 INFORMS = "These figures inform; the maker's manual, local rules and a qualified technician decide."
-CAUTIONS = (
+WORK_CAUTIONS = (
     "Work on dampers is for qualified technicians, by the maker's manual: they are charged with gas, hold oil under "
     "pressure and can throw parts.",
     "Let a damper cool before anybody touches it: its body burns skin long after the drive.",
@@ -37,7 +38,8 @@ class LifePart:
     """One part. used_*: of the budget that is believed now, None where only the calendar ends it.
 
     measured_ratio: part of its use that was measured, None while nothing is used. Budgets and used_share are in those
-    of the reference. Days: None unknown or beyond ten years. *_m: distance [m], None unknown. text: without distances.
+    of the reference. order_by: day to order its parts. Days: None unknown or beyond ten years. *_m: distance [m], None
+    unknown. text: without distances.
     """
 
     key: str
@@ -56,6 +58,7 @@ class LifePart:
     driven_m: float | None
     street_m: float | None
     calendar_day: str | None
+    order_by: str | None
     due_early: str | None
     due_likely: str | None
     due_late: str | None
@@ -93,6 +96,11 @@ class LifeDamper:
     hot_oil_s: float
     parts: tuple[LifePart, ...]
     marks: tuple[LifeMark, ...]
+
+    @property
+    def urgency(self) -> tuple[bool, tuple[int, str, float]]:
+        """Return what sorts the most urgent first: a mark that says stop comes before all; parts must be there."""
+        return all(mark.urgency != STOP for mark in self.marks), self.parts[0].urgency
 
     @property
     def most_street(self) -> LifePart | None:
@@ -154,8 +162,8 @@ def make_dampers(lives: Mapping[str, Any]) -> list[LifeDamper]:
         raise _unreadable(err) from err
 
 
-def judge(used_ratio: float | None, due_early: str | None, due_likely: str | None, calendar: str | None, day: str) -> str:
-    """Return one of STATES; the rules stand on the page."""
+def judge(used_ratio: float | None, early: str | None, likely: str | None, calendar: str | None, day: str) -> str:
+    """Return one of STATES, by the days on which it is due; the rules stand on the page."""
     today = date.fromisoformat(day)
 
     def comes_within(text: str | None, days: int) -> bool:
@@ -164,9 +172,9 @@ def judge(used_ratio: float | None, due_early: str | None, due_likely: str | Non
     used = used_ratio or 0.0
     if used >= 1.0 or comes_within(calendar, 0):
         return OVER
-    if comes_within(due_early, 0) or comes_within(due_likely, DUE_DAYS):
+    if comes_within(early, 0) or comes_within(likely, DUE_DAYS):
         return DUE
-    return PLAN if used >= PLAN_RATIO or comes_within(due_early, PLAN_DAYS) else FINE
+    return PLAN if used >= PLAN_RATIO or comes_within(early, PLAN_DAYS) else FINE
 
 
 def make_bars(parts: Sequence[LifePart]) -> dict[str, Bar]:
@@ -199,7 +207,7 @@ def _make_damper(one: Mapping[str, Any]) -> LifeDamper:
 
 
 def _make_part(one: Mapping[str, Any], day: str) -> LifePart:
-    days = {name: _day(one[name]) for name in ("calendar_day", "due_early", "due_likely", "due_late")}
+    days = {name: _day(one[name]) for name in ("calendar_day", "order_by", "due_early", "due_likely", "due_late")}
     share, budget = float(one["used_share"]), float(one["budget"])
     wears = bool(one["doses"])
     used = float(one["used_ratio"]) if wears else None

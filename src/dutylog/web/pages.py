@@ -19,8 +19,7 @@ from dutylog.life.gas import CAUTIONS
 from dutylog.web.access import NAME_LIMIT, Refused, Viewer, viewer_in
 from dutylog.web.access_code import MOST_SIGNS
 from dutylog.web.gas_view import GasDetail
-from dutylog.web.life_view import INFORMS, LifeBasis, LifeDamper, make_bars
-from dutylog.web.life_view import CAUTIONS as WORK_CAUTIONS
+from dutylog.web.life_view import INFORMS, WORK_CAUTIONS, LifeBasis, LifeDamper, make_bars
 from dutylog.web.line import OLD_AFTER_S
 from dutylog.web.quantity import position_text, quantity_text, utc_iso, utc_text
 from dutylog.web.view import DamperDetail, DamperSummary, TripDetail, TripSummary
@@ -82,17 +81,15 @@ class Pages:
     def life(self, basis: LifeBasis, damper: LifeDamper | None, problem: str = "") -> HTMLResponse:
         """Return the wear of one damper; damper: None where it couldn't be worked out, problem says why."""
         bars = {} if damper is None else make_bars(damper.parts)
-        values = {"basis": basis, "damper": damper, "problem": problem, "cautions": WORK_CAUTIONS}
-        return self._page("life.html", "dampers", 503 if problem else 200, bars=bars, **values)
+        values: dict[str, Any] = {"basis": basis, "damper": damper, "problem": problem, "bars": bars}
+        return self._page("life.html", "dampers", 503 if problem else 200, cautions=WORK_CAUTIONS, **values)
 
     def life_part(self, basis: LifeBasis, text: str | None, problem: str = "") -> HTMLResponse:
         """Return the whole computation of one part, as the command prints it."""
         status = 503 if problem else 200
         return self._page("life_part.html", "dampers", status, basis=basis, text=text, problem=problem)
 
-    def due(
-        self, told: list[tuple[str, LifeDamper]], untold: list[DamperSummary], problem: str = ""
-    ) -> HTMLResponse:
+    def due(self, told: list[tuple[str, LifeDamper]], untold: list[DamperSummary], problem: str = "") -> HTMLResponse:
         """Return what is due first of every damper; untold: those whose profile nobody knows."""
         status = 503 if problem else 200
         return self._page("due.html", "dampers", status, told=told, untold=untold, problem=problem)

@@ -1,0 +1,529 @@
+"""The pages of wear: what they say in words, what hostile text does to them, and what their forms ask of core."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from dutylog.clock import ManualClock
+from dutylog.domain.wear import DIRTS, PARTS
+from dutylog.web.app import create_app
+from dutylog.web.feed import LiveFeed
+from dutylog.web.jobs import JobFailed
+from dutylog.web.ledger_view import SqliteLedgerView
+from dutylog.web.life_view import (
+    INFORMS,
+    STATES,
+    WORK_CAUTIONS,
+    LifeBasis,
+    LifeEntry,
+    judge,
+    make_bars,
+    make_dampers,
+    read_lives,
+)
+from dutylog.web.settings import WebSettings
+from life.lived import START, Lived
+from web.access_parts import AccessPages, AnsweringCore, core, pages, signed_in
+from web.life_samples import DAY, FakeJobs, calendar_object, damper_object, fake_jobs, mark_object, part_object
+from web.samples import HOSTILE, FakeLedgerView, fake_ledger
+
+__all__ = ["core", "pages"]
+UNIT = "00000000-0000-4000-8000-000000000002"
+PATH = "/dampers/SN-rear_left/life"
+BASE = "http://127.0.0.1:8321"
+
+
+async def get(path: str, jobs: FakeJobs | None = None, view: FakeLedgerView | None = None) -> httpx.Response:
+    app = create_app(
+        LiveFeed(ManualClock(mono_ns=10**12)), view or fake_ledger(), WebSettings(), jobs=jobs or fake_jobs()
+    )
+    async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=BASE) as client:
+        return await client.get(path)
+
+
+def words(html: str) -> str:
+    plain = re.sub(r"<[^>]+>", " ", html).replace("&nbsp;", " ").replace("&lt;", "<")
+    text = " ".join(re.sub(r"[\u00a0\u202f]", " ", plain).split())
+    return re.sub(r" ([;:,.)])|(\() ", r"\1\2", text)
+
+
+def jobs_with(**changes: Any) -> FakeJobs:
+    return FakeJobs([damper_object(UNIT, **changes)])
+
+
+# -- states
+
+
+@pytest.mark.parametrize(
+    ("used", "early", "likely", "calendar", "state"),
+    [
+        (0.69, "2027-03-01", "2027-06-01", "2030-01-01", "fine"),
+        (0.70, "2027-03-01", "2027-06-01", "2030-01-01", "plan it"),
+        (0.1, "2027-02-28", "2027-06-01", None, "plan it"),
+        (0.1, "2026-12-01", "2026-12-31", None, "plan it"),
+        (0.1, "2026-12-01", "2026-12-30", None, "due"),
+        (0.1, DAY, "2027-06-01", None, "due"),
+        (0.999, DAY, DAY, None, "due"),
+        (1.0, None, None, None, "over"),
+        (0.0, DAY, DAY, DAY, "over"),
+        (None, "2026-12-01", "2026-12-01", "2026-12-01", "due"),
+        (None, None, None, "2020-01-01", "over"),
+        (0.0, None, None, None, "fine"),
+    ],
+)
+def test_states_follow_the_rules_on_the_page(
+    used: float | None, early: str | None, likely: str | None, calendar: str | None, state: str
+) -> None:
+    """At each limit and on either side: a wrong word sends somebody into the desert, or takes his money."""
+    assert judge(used, early, likely, calendar, DAY) == state
+
+
+def test_the_most_urgent_part_and_damper_come_first() -> None:
+    """What must be done today stands on top, whatever the order of the answer; a mark that says stop before all."""
+    fine = damper_object("a", parts=[part_object("oil", "damper oil")], marks=[])
+    stopped = damper_object("b", parts=[part_object("oil", "damper oil")], marks=[mark_object()])
+    worn = damper_object("c", marks=[mark_object(urgency="watch")])
+    found = make_dampers({"dampers": [fine, worn, stopped]})
+    assert [part.state for part in found[1].parts] == ["over", "due", "plan it", "fine"]
+    assert [one.unit_id for one in sorted(found, key=lambda one: one.urgency)] == ["b", "c", "a"]
+
+
+def test_bars_are_to_one_scale_and_stay_in_the_picture() -> None:
+    """A part used a hundred times over must not press the others flat."""
+    parts = [
+        part_object("oil", "damper oil"),
+        part_object("structure", "shaft and eyelets", used_share=110.0, used_ratio=110.0),
+        calendar_object(),
+    ]
+    bars = make_bars(make_dampers({"dampers": [damper_object("a", parts=parts)]})[0].parts)
+    assert set(bars) == {"oil", "structure"}
+    oil, structure = bars["oil"], bars["structure"]
+    assert structure.used == 100.0
+    assert oil.middle == pytest.approx(2 * oil.used, abs=0.2)
+    assert 0 < oil.used < oil.low < oil.middle < oil.high < 100
+
+
+@pytest.mark.parametrize("text", ["", "null", "[]", "{}", '{"dampers": 3}', "[" * 100_000, "no damper"])
+def test_an_answer_that_is_none_is_said(text: str) -> None:
+    """Another version of the command, or a line that broke."""
+    with pytest.raises(JobFailed, match="the answer could not be read"):
+        read_lives(text)
+
+
+@pytest.mark.parametrize(
+    "changes", [{"parts": None}, {"parts": [{}]}, {"day": "yesterday"}, {"hot_seal_s": "long"}, {"marks": [{}]}]
+)
+def test_a_field_that_is_amiss_is_said(changes: dict[str, Any]) -> None:
+    """Not a failed page."""
+    with pytest.raises(JobFailed, match="the answer could not be read"):
+        make_dampers({"dampers": [damper_object("a", **changes)]})
+
+
+# -- the page of one damper
+
+
+@pytest.mark.anyio
+async def test_every_figure_stands_in_words() -> None:
+    """Used, measured, due, miles, calendar, since, budget, street, heat, marks: in the reader's units, with doubt."""
+    html = (await get(PATH)).text
+    text = words(html)
+    for said in (
+        INFORMS.replace("'", "&#39;"), "Worked out for 2026-11-30", "127 % ± 6 %", "83 % ± 6 %",
+        "today as likely as not 1 of 10: today; 9 of 10: 2027-03-02",
+        "2026-12-24 as likely as not 1 of 10: 2026-12-10; 9 of 10: 2029-04-12",
+        "2 740 km (467 km to 6 280 km)", "0 km (0 km to 1 030 km)", "(467 km to more)", "9 of 10: not foreseen",
+        "Calendar 2033-01-05", "Calendar no limit",
+        "2026-01-05 the beginning of what is known", "Order parts by 2026-11-14",
+        "2026-04-01 entry 9, Ana: service: replaced oil; found oil usable",
+        "1.00 of the reference (0.59 to 1.68 in 8 of 10 cases), no finding of a bench yet", "from 2 findings",
+        "Its shaft seal and wiper has taken as much as 262 000 km of street; driven since it counts: 2 700 km",
+        "89.7 % of that was measured, the rest is estimated",
+        "Its oil was hotter than seals should be for 0:21:00 since the seal was new",
+        "Mark on the shaft: stop", "don&#39;t drive on before a qualified technician".replace("don", "Don"),
+        "Due today: 27 % over its budget.", "by calendar and readings alone 2027-01-05",
+    ):  # fmt: skip
+        assert said in text, said
+    assert "miles" not in text
+    for caution in WORK_CAUTIONS:
+        assert caution.replace("'", "&#39;") in html
+
+
+@pytest.mark.anyio
+async def test_states_are_words_and_shapes_and_their_rules_are_there() -> None:
+    """Never colour alone; and nobody has to guess what `due` means."""
+    html = (await get(PATH)).text
+    tags = re.findall(r'<span class="life-state life-([a-z-]+)"><svg[^>]*>(.*?)</svg> ([a-z ]+)</span>', html)
+    assert {word for _, _, word in tags} == set(STATES)
+    assert len({drawing for _, drawing, _ in tags}) == len(STATES)
+    rules = html[html.index('<dl class="life-rules">') :]
+    assert [word in rules for word in STATES] == [True] * 4
+
+
+@pytest.mark.anyio
+async def test_the_json_is_what_the_command_tells() -> None:
+    """Programs find the fields of shared/LIFE.md, nothing left out."""
+    jobs = fake_jobs()
+    answer = (await get("/api" + PATH, jobs)).json()
+    assert answer["dampers"] == [jobs.dampers[2]]
+    assert set(answer) == {"schema", "engine", "dampers"}
+    assert jobs.asked == [(("life", "show", "--format=json"), ("SN-rear_left",), 12)]
+
+
+@pytest.mark.anyio
+async def test_the_command_gets_the_label_of_the_ledger() -> None:
+    """Never what stands in the address, and names apart from options."""
+    view, jobs = fake_ledger(), fake_jobs()
+    jobs.dampers[2]["serial"] = "--help"
+    view.life_changes = {"label": "--help"}
+    assert (await get(f"/dampers/{UNIT}/life", jobs, view)).status_code == 200
+    assert (await get(f"/dampers/{UNIT}/life/oil", jobs, view)).status_code == 200
+    assert [names for _, names, _ in jobs.asked] == [("--help",), ("--help", "oil")]
+
+
+@pytest.mark.anyio
+async def test_an_answer_of_another_damper_is_not_shown() -> None:
+    """Two dampers of one label: figures of the wrong one would be worse than none."""
+    jobs = fake_jobs()
+    jobs.dampers[2]["unit_id"] = "another"
+    answer = await get(PATH, jobs)
+    assert answer.status_code == 503
+    assert "the answer is not of damper SN-rear_left" in answer.text
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize("path", [PATH, PATH + "/oil", "/due", "/api" + PATH])
+async def test_what_could_not_be_worked_out_is_said(path: str) -> None:
+    """In one line, in place of the figures; what people told and the cautions are still there."""
+    jobs = fake_jobs()
+    jobs.problem = "working this out took longer than 60 s <b>"
+    answer = await get(path, jobs)
+    assert answer.status_code == 503
+    if path.startswith("/api"):
+        assert answer.json()["error"] == jobs.problem
+        return
+    assert "working this out took longer than 60 s &lt;b&gt;" in answer.text
+    if path == PATH:
+        assert "sharp nick of 1.5 mm" in answer.text
+        assert WORK_CAUTIONS[0].replace("'", "&#39;") in answer.text
+
+
+@pytest.mark.anyio
+async def test_the_computation_is_shown_as_it_is_printed() -> None:
+    """Columns and lines as in a terminal, hostile labels as text."""
+    jobs = fake_jobs()
+    jobs.explained = f"damper oil of damper {HOSTILE}\n\n  measured    1\n"
+    html = (await get(PATH + "/oil", jobs)).text
+    assert "\n\n  measured    1\n</pre>" in html
+    assert "&lt;script&gt;alert(1)" in html
+    assert "<script>alert" not in html
+
+
+@pytest.mark.anyio
+async def test_hostile_names_and_notes_stay_text() -> None:
+    """They come from whoever typed them, through the ledger and through the command."""
+    view = fake_ledger()
+    told = LifeEntry(9, "2026-04-01", HOSTILE, f"service: {HOSTILE}", HOSTILE)
+    view.life_changes = {"label": HOSTILE, "profile": HOSTILE, "position": HOSTILE, "entries": (told,)}
+    view.damper_rows = [replace(row, label=HOSTILE) for row in view.damper_rows]
+    part = part_object("oil", HOSTILE, text=HOSTILE, since_entry=9)
+    mark = mark_object(text=HOSTILE, advice=HOSTILE, urgency=HOSTILE, kind=HOSTILE)
+    jobs = jobs_with(serial=HOSTILE, position=HOSTILE, profile=HOSTILE, parts=[part], marks=[mark])
+    for path in (f"/dampers/{UNIT}/life", "/due"):
+        answer = await get(path, jobs, view)
+        assert answer.status_code == 200
+        assert "<script>alert" not in answer.text
+        assert "<img" not in answer.text
+        assert answer.text.count("&lt;script&gt;alert(1)") >= 4
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize("key", ["SN-nobody", "", "%0a", "x" * 300, "../../etc/passwd", "%3Cscript%3E", "%00", "-x"])
+async def test_an_unknown_damper_is_one_line(key: str) -> None:
+    """Not a fault, nothing of the key runs, and no process starts for it."""
+    for path in (f"/dampers/{key}/life", f"/dampers/{key}/life/oil"):
+        jobs = fake_jobs()
+        answer = await get(path, jobs)
+        assert answer.status_code == 404
+        assert jobs.asked == []
+        assert "<script>alert" not in answer.text
+    assert (await get(f"/api/dampers/{key}/life")).status_code == 404
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize("part", ["none", "--help", "OIL", "oil%00", "%3Cb%3E", ""])
+async def test_an_unknown_part_is_one_line(part: str) -> None:
+    """The command is asked for parts we know alone."""
+    jobs = fake_jobs()
+    assert (await get(f"{PATH}/{part}", jobs)).status_code == 404
+    assert jobs.asked == []
+
+
+# -- what is due first
+
+
+@pytest.mark.anyio
+async def test_due_shows_the_most_urgent_part_of_every_damper() -> None:
+    """One question for all of them; labels are the ledger's."""
+    jobs, view = fake_jobs(), fake_ledger()
+    view.damper_rows = [replace(row, label=f"tag of {row.position}") for row in view.damper_rows]
+    html = (await get("/due", jobs, view)).text
+    assert jobs.asked == [(("life", "show", "--format=json"), (), 12)]
+    links = re.findall(r'class="card" href="/dampers/([^"]+)/life"', html)
+    assert [link[-2:] for link in links] == ["02", "03", "00", "01"]
+    text = words(html)
+    assert "tag of rear_left rear left over shaft seal and wiper 127 % used due today (today to 2027-03-02)" in text
+    assert "also: damper oil: due, nitrogen charge: plan it mark on the shaft: stop" in text
+    assert "front left fine damper oil 30 % used due 2027-10-16" in text
+
+
+@pytest.mark.anyio
+async def test_without_any_damper_due_says_why() -> None:
+    """The first start, and dampers whose profile nobody knows."""
+    view = fake_ledger()
+    named = (await get("/due", FakeJobs(), view)).text
+    assert "no damper with a known profile is here yet" in named
+    assert "Not told of, since the vehicle file has no such profile" in named
+    assert "SN-rear_left" in named
+    view.damper_rows = []
+    assert "Not told of" not in (await get("/due", FakeJobs(), view)).text
+
+
+@pytest.mark.anyio
+async def test_pages_lead_to_each_other() -> None:
+    """Nobody types such an address."""
+    assert 'href="/due"' in (await get("/dampers")).text
+    assert f'href="/dampers/{UNIT}/life"' in (await get("/dampers/SN-rear_left")).text
+    html = (await get(PATH)).text
+    for link in (f"/dampers/{UNIT}", "/due", f"/dampers/{UNIT}/gas", *(f"{PATH}/{part}" for part in ("oil",))):
+        assert f'href="{link.replace("SN-rear_left", UNIT)}"' in html
+
+
+# -- what people told, from a real ledger
+
+
+def test_what_people_told_comes_newest_first_without_what_was_withdrawn(tmp_path: Path) -> None:
+    """Each with the number by which it can be withdrawn; other dampers' entries stay theirs."""
+    lived = Lived(tmp_path)
+    lived.drive(START, 5)
+    lived.trip(1, 5)
+    mark = {"mark": "nick", "distance_mm": 60.0, "size_mm": 1.5, "is_sharp": True}
+    use = {"distance_m": 3e7, "mix": "mixed", "kind": "before_install", "factor": 2.0}
+    first = lived.tell("service", unit="SN-1", on="2026-02-01", note="well", replaced=["oil"], found={"oil": "as_new"})
+    slip = lived.tell("shaft_mark", unit="SN-1", **mark)["entry"]
+    lived.tell("stated_use", unit="SN-1", **use)
+    lived.tell("shaft_mark", unit="SN-2", **mark)
+    lived.tell("dirt", trip=1, what="mud", washed=False)
+    lived.tell("dirt", trip=1, what="sand", washed=True, note="rinsed")
+    view = SqliteLedgerView(tmp_path)
+    before = view.life("SN-1")
+    assert isinstance(before, LifeBasis)
+    assert [entry.what for entry in before.entries] == [
+        "distance nobody measured, mixed, before install",
+        "sharp nick of 1.5 mm, 60 mm from the seal head",
+        "service: replaced oil; found oil as new",
+    ]
+    assert before.entries[-1] == LifeEntry(
+        first["entry"], "2026-02-01", "Ada", "service: replaced oil; found oil as new", "well"
+    )
+    assert before.position == "front_left"
+    trip = view.trip(1)
+    assert trip is not None
+    assert trip.dirt is not None
+    assert (trip.dirt.what, trip.dirt.by, trip.dirt.note) == ("sand, washed afterwards", "Ada", "rinsed")
+    lived.tell("withdraw", entry=slip, why="wrong damper")
+    after = view.life("SN-1")
+    assert after is not None
+    assert slip not in [entry.row for entry in after.entries]
+    assert after.version > before.version
+    assert view.life_version() == after.version
+    assert view.life("SN-9") is None
+    lived.close()
+
+
+# -- writes
+
+
+class Forms(HTMLParser):
+    """The forms of a page: action, and names of fields with what a browser would send untouched."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.found: dict[str, dict[str, list[str]]] = {}
+        self._form: dict[str, list[str]] | None = None
+        self._select = ""
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        given = {name: value or "" for name, value in attributes}
+        if tag == "form":
+            self._form = self.found.setdefault(given["action"], {})
+        elif self._form is not None and tag in ("input", "select"):
+            self._select = given["name"]
+            self._form.setdefault(given["name"], []).append(given.get("value", ""))
+        elif self._form is not None and tag == "option":
+            self._form[self._select].append(given["value"])
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "form":
+            self._form = None
+
+
+FORMS = {
+    f"/dampers/{UNIT}/service": (
+        {"replaced_oil": "yes", "replaced_charge": "yes", "found_oil": "usable", "found_shaft_seal": "",
+         "on": "2026-05-31", "note": " by the book "},
+        {"command": "service", "unit": UNIT, "replaced": ["oil", "charge"], "found": {"oil": "usable"},
+         "on": "2026-05-31", "note": "by the book"},
+    ),
+    f"/dampers/{UNIT}/mark": (
+        {"mark": "nick", "distance_mm": "60", "size_mm": "1.5", "edge": "sharp", "on": "", "note": ""},
+        {"command": "shaft_mark", "unit": UNIT, "mark": "nick", "distance_mm": 60.0, "size_mm": 1.5, "is_sharp": True,
+         "on": None, "note": None},
+    ),
+    f"/dampers/{UNIT}/use": (
+        {"distance": "100", "unit": "mi", "mix": "desert", "kind": "unlogged", "from_day": "", "to_day": "2026-05-31",
+         "factor": "2", "note": ""},
+        {"command": "stated_use", "unit": UNIT, "distance_m": pytest.approx(160_934.4), "mix": "desert",
+         "kind": "unlogged", "from_day": None, "to_day": "2026-05-31", "factor": 2.0, "note": None},
+    ),
+    f"/dampers/{UNIT}/withdraw": (
+        {"entry": "10", "why": "wrong damper"}, {"command": "withdraw", "entry": 10, "why": "wrong damper"},
+    ),
+    "/trips/1/dirt": (
+        {"what": "mud", "washed": "no", "note": ""},
+        {"command": "dirt", "trip": 1, "what": "mud", "washed": False, "note": None},
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize("action", FORMS)
+async def test_a_form_reaches_core_with_the_name_of_the_session(
+    pages: AccessPages, core: AnsweringCore, action: str
+) -> None:
+    """The form as it stands on the page, its own names and choices, without script; `by` is whoever signed in."""
+    client, csrf = await signed_in(pages)
+    see = action.replace("/dirt", "") if "trips" in action else f"/dampers/{UNIT}/life"
+    offered = Forms((await client.get(see)).text).found[action]
+    fields, request = FORMS[action]
+    assert set(fields) <= set(offered)
+    assert offered["csrf"] == [csrf]
+    for name in ("mark", "mix", "kind", "unit", "edge", "entry", "what", "washed", "found_oil"):
+        if name in fields:
+            assert fields[name] in offered[name]
+    answer = await client.post(action, data={**fields, "csrf": csrf, "by": "Somebody else"})
+    assert (answer.status_code, answer.headers["location"]) == (303, see)
+    assert core.asked == [{"schema": 1, **request, "by": "A. Miller"}]
+
+
+@pytest.mark.anyio
+async def test_a_whole_service_fits_into_one_form(pages: AccessPages, core: AnsweringCore) -> None:
+    """All nine parts replaced and found: the limit of fields must let it pass."""
+    client, csrf = await signed_in(pages)
+    fields = {f"replaced_{part}": "yes" for part in PARTS} | {f"found_{part}": "worn" for part in PARTS}
+    answer = await client.post(f"/dampers/{UNIT}/service", data={**fields, "csrf": csrf, "on": "", "note": ""})
+    assert answer.status_code == 303
+    assert core.asked[0]["replaced"] == list(PARTS)
+    assert core.asked[0]["found"] == dict.fromkeys(PARTS, "worn")
+
+
+@pytest.mark.anyio
+async def test_who_is_not_signed_in_sees_no_form(pages: AccessPages, core: AnsweringCore) -> None:
+    """And gets nowhere without one; nor does a token of another session."""
+    client = pages.client()
+    for see in (PATH, "/trips/1"):
+        assert "<form" not in (await client.get(see)).text
+    mine, _ = await signed_in(pages)
+    _, theirs = await signed_in(pages)
+    for action, (fields, _) in FORMS.items():
+        assert (await client.post(action, data=fields)).status_code == 401
+        for csrf in ("", theirs):
+            assert (await mine.post(action, data={**fields, "csrf": csrf})).status_code == 403
+    assert core.asked == []
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize(
+    ("what", "changes", "text"),
+    [
+        ("service", {"replaced_wheel": "yes"}, "wheel' is none of"),
+        ("service", {"replaced_<script>": "yes"}, "is none of"),
+        ("service", {"found_oil": "splendid"}, "splendid' is none of as_new, usable, worn, failed"),
+        ("service", {"on": "31.5.2026"}, "is no date"),
+        ("service", {"on": "2026-02-30"}, "is no date"),
+        ("service", {"note": "x" * 501}, "500"),
+        ("service", {"note": "a\x00b"}, "note"),
+        ("mark", {"mark": "dent"}, "dent' is none of nick"),
+        ("mark", {"distance_mm": "nan"}, "nan is no number"),
+        ("mark", {"distance_mm": "inf"}, "inf is no number"),
+        ("mark", {"distance_mm": "1,5"}, "is no number; write it as 1.5"),
+        ("mark", {"distance_mm": "-1"}, "expected 0 to 1000"),
+        ("mark", {"size_mm": ""}, "size_mm is missing"),
+        ("mark", {"edge": "keen"}, "choose one"),
+        ("use", {"distance": "0"}, "expected 1 to"),
+        ("use", {"distance": "1e300"}, "is no number up to"),
+        ("use", {"unit": "parsec"}, "none of mi, km"),
+        ("use", {"mix": ""}, "mix is missing"),
+        ("use", {"factor": "9"}, "expected 1 to 5"),
+        ("withdraw", {"entry": "0"}, "is no entry"),
+        ("withdraw", {"entry": ""}, "choose an entry"),
+        ("withdraw", {"entry": "1" * 17}, "is no entry"),
+        ("withdraw", {"why": "  "}, "why is missing"),
+    ],
+)
+async def test_what_makes_no_sense_is_refused_in_one_line(
+    pages: AccessPages, core: AnsweringCore, what: str, changes: dict[str, str], text: str
+) -> None:
+    """By the ledger's own checks, before anything reaches core."""
+    client, csrf = await signed_in(pages)
+    action = f"/dampers/{UNIT}/{what}"
+    answer = await client.post(
+        action, data={**FORMS[action][0], **changes}, headers={"X-CSRF": csrf, "Accept": "application/json"}
+    )
+    assert answer.status_code == 400, answer.text
+    assert text in answer.json()["error"]
+    assert answer.json()["error"].isprintable()
+    assert core.asked == []
+
+
+@pytest.mark.anyio
+async def test_dirt_of_no_trip_and_of_no_kind_is_refused(pages: AccessPages, core: AnsweringCore) -> None:
+    """Every word but the known ones, and every number but a trip's."""
+    client, csrf = await signed_in(pages)
+    good = FORMS["/trips/1/dirt"][0]
+    for path, fields in (
+        ("/trips/0/dirt", good), ("/trips/x/dirt", good), ("/trips/1/dirt", {**good, "what": "honey"}),
+        ("/trips/1/dirt", {**good, "washed": "perhaps"}), ("/trips/1/dirt", {"what": "mud"}),
+    ):  # fmt: skip
+        answer = await client.post(path, data=fields, headers={"X-CSRF": csrf})
+        assert answer.status_code == 400
+    assert core.asked == []
+    assert DIRTS == ("dust", "sand", "mud", "water")
+
+
+@pytest.mark.anyio
+async def test_what_core_refuses_is_shown(pages: AccessPages, tmp_path: Path) -> None:
+    """An entry that is gone already, a damper that never was: the ledger's own line."""
+    client, csrf = await signed_in(pages)
+    with AnsweringCore(tmp_path, {"schema": 1, "ok": False, "error": "entry 10 is withdrawn already"}):
+        action = f"/dampers/{UNIT}/withdraw"
+        answer = await client.post(action, data={**FORMS[action][0], "csrf": csrf})
+    assert answer.status_code == 409
+    assert "entry 10 is withdrawn already" in answer.text
+
+
+@pytest.mark.anyio
+async def test_a_key_with_signs_of_its_own_leads_back_to_its_page(pages: AccessPages, core: AnsweringCore) -> None:
+    """A serial such as `A/1 ?` must not become another address."""
+    client, csrf = await signed_in(pages)
+    for key, back in (("A%20%3F%231", "A%20%3F%231"), ("%0d%0aX:1", "%0D%0AX%3A1")):
+        answer = await client.post(f"/dampers/{key}/withdraw", data={"entry": "10", "why": "x", "csrf": csrf})
+        assert answer.headers["location"] == f"/dampers/{back}/life"
+        assert "x" not in answer.headers
