@@ -165,6 +165,24 @@ def test_a_unit_that_takes_the_place_has_its_own_first_setting(bench):
     assert known == {(old.unit_id, "front_left"): DESERT, (other.unit_id, "front_left"): DESERT}
 
 
+def test_a_unit_in_another_place_is_judged_by_what_was_written_of_it_there(bench):
+    """What it learned at the front left was learned at the front left's setting, wherever it has been since."""
+    plain = bench.settings.vehicle
+    places = {"front_left": (STREET,), "front_right": (DESERT,)}
+    dampers = tuple(replace(d, settings=places.get(d.position, ())) for d in plain.dampers)
+    bench.start(replace(plain, dampers=dampers))
+    bench.look(date(2026, 6, 1))
+    unit, right = (bench.ledger.installed()[position] for position in places)
+    bench.ledger.remove(right.unit_id)
+    for position in ("front_right", "front_left"):
+        bench.ledger.remove(unit.unit_id)
+        bench.ledger.install(unit.unit_id, position)
+        bench.adjusters.look_soon()
+        said, asked = bench.look()
+        assert asked == []
+        assert [line.split(",")[0] for line in said] == (["front_right"] if position == "front_right" else [])
+
+
 def test_a_corrected_day_alone_is_written_and_resets_nothing(bench):
     """The adjusters weren't touched."""
     bench.start(with_settings(bench.settings.vehicle, STREET))

@@ -48,6 +48,14 @@ def test_every_part_of_the_profile_is_there_and_nothing_else(lived: Lived) -> No
     ]  # fmt: skip
 
 
+def test_a_damper_that_never_drove_has_used_nothing(lived: Lived) -> None:
+    """A new vehicle on its first day: the calendar is all there is, and nothing fails."""
+    life = life_of(lived)
+    assert {one.part.key: one.used.share for one in life.parts} == dict.fromkeys(shares_of(lived), 0.0)
+    assert all("not enough driving" in one.forecast.text for one in life.parts)
+    assert all(one.used.measured_ratio is None for one in life.parts)
+
+
 def test_two_drives_use_what_each_uses(lived: Lived, tmp_path: Path) -> None:
     """Use adds: nothing is lost or doubled between drives."""
     lived.drive(START, 10)

@@ -229,7 +229,7 @@ def test_the_snapshots_behind_them_are_equal_field_by_field(rig: Rig, follower: 
 def test_what_needs_the_ledger_and_what_writes_is_not_offered(follower: str) -> None:
     """A page that follows can't acknowledge, rename or sign anybody in, and says where trips are."""
     with httpx.Client(base_url=follower, timeout=10) as client:
-        for path in ("/trips", "/trips/1", "/dampers", "/dampers/DEMO-F1"):
+        for path in ("/trips", "/trips/1", "/dampers", "/dampers/DEMO-F1", "/dampers/DEMO-F1/life", "/due"):
             answer = client.get(path)
             assert answer.status_code == 404
             assert answer.text.count("vehicle&#39;s own machine") == 1

@@ -129,7 +129,8 @@ def _to_use(rows: Sequence[UseRow], places: _Places, factors: Floats, now_ns: in
 def _pauses_s(rows: Sequence[UseRow], now_ns: int) -> Floats:
     """Return how long a damper could cool after each row [s]; 0 where it went on."""
     found = np.zeros(len(rows))
-    for place, (row, after) in enumerate(zip(rows, [*rows[1:], None], strict=True)):
+    for place, row in enumerate(rows):
+        after = rows[place + 1] if place + 1 < len(rows) else None
         end_ns = row.start_ns + row.duration_us * 1000
         if after is not None and after.epoch == row.epoch:
             pause_s = (after.start_ns - end_ns) / 1e9
