@@ -15,6 +15,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -201,7 +202,7 @@ class Quarter:
     """
 
     start: int
-    picks: Integers
+    picks: NDArray[np.int16]
     pace: Floats
     unseen: Floats
     plan_z: Floats
@@ -239,25 +240,48 @@ class Quarter:
         return np.flatnonzero(is_in)
 
 
-def draw_quarters(weeks: Weeks, plan: PlanDays, rng: np.random.Generator) -> Iterator[Quarter]:
-    """Yield quarter after quarter from today until past the horizon; draws don't depend on what is done with them."""
-    count = len(weeks.weights)
-    ends = np.cumsum(rng.standard_gamma(weeks.weights, (RUNS, count)), 1)
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """Chance alone, alike for all parts of a damper. picks: (quarters, RUNS, weeks) which week comes.
+
+    pace: (quarters + 1, RUNS), wandering from quarter to quarter; unseen, season, plan_z: (RUNS,); standard normal all.
+    """
+
+    picks: NDArray[np.int16]
+    pace: Floats
+    unseen: Floats
+    season: Floats
+    plan_z: Floats
+
+
+@lru_cache(maxsize=2)
+def _draw(weights: bytes, seed: int, count: int) -> Draws:
+    """Return the draws for weeks of such weights: finding weeks is most of a forecast, and each part needs the same."""
+    rng, each = np.random.default_rng((seed, 1)), np.frombuffer(weights)
+    ends = np.cumsum(rng.standard_gamma(each, (count, len(each))), 1)
     ends /= ends[:, -1:]
     ends[:, -1] = 1.0
     # One sorted list for all runs: run 3 lives between 3 and 4.
-    ladder = (ends + np.arange(RUNS)[:, None]).ravel()
-    unseen = np.exp(UNSEEN_LOG_SD * rng.standard_normal(RUNS))
-    season = weeks.season_log_sd * rng.standard_normal(RUNS)
-    plan_z = rng.standard_normal(RUNS)
-    pace = PACE_LOG_SD * rng.standard_normal(RUNS)
+    runs = np.arange(count)[:, None]
+    ladder = (ends + runs).ravel()
+    unseen, season, plan_z = rng.standard_normal((3, count))
+    paces = [rng.standard_normal(count)]
     keep = math.exp(-QUARTER_DAYS / PACE_DAYS)
-    for start in range(0, HORIZON_DAYS + 1, QUARTER_DAYS):
-        at = rng.random((RUNS, QUARTER_WEEKS)) + np.arange(RUNS)[:, None]
-        places = np.searchsorted(ladder, at.ravel(), "right").reshape(at.shape)
-        picks = np.clip(places - count * np.arange(RUNS)[:, None], 0, count - 1)
-        yield Quarter(start, picks, np.exp(pace + season), unseen, plan_z, weeks, plan)
-        pace = keep * pace + math.sqrt(1.0 - keep * keep) * PACE_LOG_SD * rng.standard_normal(RUNS)
+    picks = np.empty((HORIZON_DAYS // QUARTER_DAYS + 1, count, QUARTER_WEEKS), dtype=np.int16)
+    for quarter in picks:
+        places = np.searchsorted(ladder, (rng.random(quarter.shape) + runs).ravel(), "right").reshape(quarter.shape)
+        quarter[:] = np.clip(places - len(each) * runs, 0, len(each) - 1)
+        paces.append(keep * paces[-1] + math.sqrt(1.0 - keep * keep) * rng.standard_normal(count))
+    return Draws(picks, np.array(paces), unseen, season, plan_z)
+
+
+def draw_quarters(weeks: Weeks, plan: PlanDays, seed: int) -> Iterator[Quarter]:
+    """Yield quarter after quarter from today until past the horizon; draws don't depend on what is done with them."""
+    draws = _draw(weeks.weights.tobytes(), seed, RUNS)
+    unseen, season = np.exp(UNSEEN_LOG_SD * draws.unseen), weeks.season_log_sd * draws.season
+    for number, picks in enumerate(draws.picks):
+        pace = np.exp(PACE_LOG_SD * draws.pace[number] + season)
+        yield Quarter(number * QUARTER_DAYS, picks, pace, unseen, draws.plan_z, weeks, plan)
 
 
 def draw_need(used: float, used_sd: float, budget: Budget, rng: np.random.Generator) -> tuple[Floats, Floats]:
@@ -344,7 +368,7 @@ def forecast(
         return _by_calendar(used, budget, calendar_day, today)
     is_capped = calendar_day is not None and calendar_day - today <= HORIZON_DAYS
     last = max(0, calendar_day - today) if calendar_day is not None and is_capped else HORIZON_DAYS
-    found = find_passages(budgets - already, draw_quarters(weeks, plan, rng), last, is_capped)
+    found = find_passages(budgets - already, draw_quarters(weeks, plan, seed), last, is_capped)
     is_before = found.is_worn if calendar_day is None or calendar_day >= today else np.zeros_like(found.is_worn)
     places = [math.ceil(part * RUNS) - 1 for part in (0.1, 0.5, 0.9)]
     days = [None if day == BEYOND else today + int(day) for day in np.sort(found.days)[places]]

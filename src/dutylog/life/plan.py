@@ -79,7 +79,7 @@ def will_make_it(
     rng = np.random.default_rng(seed)
     budgets, already = draw_need(used, used_sd, budget, rng)
     weeks, plan = gather_weeks(history, today), PlanDays.of(planned, today)
-    by_plan, between = _draw_takes(standing_still() if weeks is None else weeks, plan, rng)
+    by_plan, between = _draw_takes(standing_still() if weeks is None else weeks, plan, seed)
     left = budgets - already - by_plan - between
     ratio = float((left > 0.0).mean())
     takes_10, takes_90 = _range(by_plan / budget.median)
@@ -95,11 +95,11 @@ def will_make_it(
     return Made(ratio, "; ".join(lines), takes_10, takes_90, left_10, left_90)
 
 
-def _draw_takes(weeks: Weeks, plan: PlanDays, rng: np.random.Generator) -> tuple[Floats, Floats]:
+def _draw_takes(weeks: Weeks, plan: PlanDays, seed: int) -> tuple[Floats, Floats]:
     """Return the shares that the plan and the driving between take until its last day, (runs,) each."""
     last = int(plan.offsets[-1])
     by_plan, between = 0.0, 0.0
-    for quarter in draw_quarters(weeks, plan, rng):
+    for quarter in draw_quarters(weeks, plan, seed):
         if quarter.start > last:
             break
         shares, _, of_plan = quarter.days(np.arange(len(quarter.pace)))
