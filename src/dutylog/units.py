@@ -2,12 +2,13 @@
 
 Source: international yard and pound agreement of 1959 (inch 0.0254 m, pound 0.45359237 kg),
 standard gravity 9.80665 m/s2 (CGPM 1901), mile 1609.344 m, standard atmosphere 101 325 Pa,
-0 degrees Celsius = 273.15 K (SI Brochure, 9th edition, section 2.3.1).
+0 degrees Celsius = 273.15 K (SI Brochure, 9th edition, section 2.3.1). A year is the Julian one of 365.25 days (IAU).
 """
 
 from __future__ import annotations
 
 M_PER_MM = 1e-3
+M_PER_KM = 1000.0
 M_PER_MILE = 1609.344
 MM_PER_INCH = 25.4
 MPS_PER_MPH = M_PER_MILE / 3600.0
@@ -19,6 +20,7 @@ PA_PER_KPA = 1e3
 STANDARD_ATMOSPHERE_PA = 101_325.0
 J_PER_UJ = 1e-6
 NS_PER_S = 1_000_000_000
+DAYS_PER_YEAR = 365.25
 FS_PER_NS = 1_000_000
 FS_PER_S = 1_000_000_000_000_000
 

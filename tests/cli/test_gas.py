@@ -232,6 +232,22 @@ def test_what_is_unfit_is_refused_in_one_line(
     assert entries(data) == 0
 
 
+def test_no_pressure_is_told_that_is_far_above_the_target(capsys: pytest.CaptureFixture[str]) -> None:
+    """Whoever reads a number fills to it: beyond a tenth more there is none, beyond all sense the command refuses."""
+    some = ["--gas-ml", "50", "--hose-ml", "10"]
+    assert main(["gas", "fitting-loss", "200psi", *some, "--units", "us"]) == 0
+    said = capsys.readouterr().out
+    assert "refill after each check instead" in said
+    assert not [shown for shown in re.findall(r"([\d.]+) psi", said) if float(shown) > 200.0]
+    assert main(["gas", "fitting-loss", "200psi", *some, "--format", "json"]) == 0
+    assert json.loads(capsys.readouterr().out)["to_show_pa"] is None
+    for checks in ("5", "100"):
+        assert main(["gas", "fitting-loss", "200psi", "--gas-ml", "20", "--hose-ml", "10", "--checks", checks]) == 2
+        out, err = capsys.readouterr()
+        assert (out, err.count("\n")) == ("", 1)
+        assert "refill after each check instead" in err
+
+
 @pytest.mark.parametrize(
     "figures",
     [("--gas-ml", "0", "--hose-ml", "3"), ("--gas-ml", "nan", "--hose-ml", "3"), ("--gas-ml", "250", "--hose-ml", "-3"),

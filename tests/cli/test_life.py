@@ -14,6 +14,7 @@ import pytest
 from dutylog.cli.main import main
 from dutylog.domain.wear import PARTS
 from dutylog.ledger.ledger import Ledger
+from dutylog.web.life_view import make_dampers
 from life.lived import START, TODAY, Lived
 
 Run = Callable[..., str]
@@ -64,8 +65,60 @@ def test_what_is_due_first_on_every_damper(run: Run) -> None:
     """The owner's first look: one line a damper, with dates."""
     text = run("show")
     assert [line.split()[0] for line in text.splitlines()[1:5]] == ["SN-1", "SN-2", "SN-3", "SN-4"]
-    assert re.search(r"SN-1 +front_left +nitrogen charge +- +- +2027-01-05 ", text)
+    assert re.search(r"SN-1 +front_left +nitrogen charge +plan it +- +- +2027-01-05 ", text)
     assert "a qualified technician decide" in text
+
+
+def test_the_most_urgent_comes_first_by_the_rule_of_the_pages(run: Run) -> None:
+    """Command and pages must not send people to different dampers: a part that is over before a charge due sooner."""
+    run("add-use", "SN-3", "--miles", "30000", "--mix", "desert", "--from", "2024-01-01", "--to", "2025-12-31", *BY)
+    lines = run("show").splitlines()
+    assert [line.split()[0] for line in lines[1:5]] == ["SN-3", "SN-1", "SN-2", "SN-4"]
+    assert re.search(r"SN-3 +rear_left +(?!nitrogen)\w[-\w ]+? +over +[\d]+ %", lines[1])
+    found = make_dampers(json.loads(run("show", "--format", "json")))
+    ordered = sorted(found, key=lambda one: one.order)
+    states = [line.split("  ") for line in lines[1:5]]
+    for damper, row in zip(ordered, states, strict=True):
+        shown = [cell.strip() for cell in row if cell.strip()]
+        assert shown[2:4] == [damper.parts[0].name, damper.parts[0].state]
+
+
+def test_a_mark_that_does_not_wait_is_seen_on_the_first_look(run: Run) -> None:
+    """`stop` in a list of parts that are fine: whoever looks only there must see it, and the worst first."""
+    run("mark", "SN-4", "nick", "--distance-mm", "60", "--size-mm", "0.2", "--sharp", *BY)
+    run("mark", "SN-2", "nick", "--distance-mm", "60", "--size-mm", "5", "--sharp", *BY)
+    run("mark", "SN-3", "pit", "--distance-mm", "60", "--size-mm", "0.05", "--smooth", *BY)
+    told = [line for line in run("show").splitlines() if "mark on the shaft" in line]
+    assert told == [
+        "mark on the shaft of SN-2: stop; see: dutylog life show SN-2",
+        "mark on the shaft of SN-4: soon; see: dutylog life show SN-4",
+    ]
+    assert run("show").splitlines()[1].startswith("SN-2")
+
+
+def test_distances_follow_the_units_asked_for(run: Run) -> None:
+    """Who asks for kilometres gets no miles, in no sentence; and the other way round."""
+    metric, us = run("show", "SN-1"), run("show", "SN-1", "--units", "us")
+    assert "mile" not in metric
+    assert " km" not in us
+    miles, km = (
+        float(re.search(rf"damper oil: .*about ([\d,]+) {unit} from today", text)[1].replace(",", ""))
+        for text, unit in ((us, "miles"), (metric, "km"))
+    )
+    assert km / miles == pytest.approx(1.609344, rel=0.06)
+    assert "driven since it counts" in metric
+    assert " miles from today" not in run("explain", "SN-1", "oil")
+
+
+@pytest.mark.parametrize("words", [("--replaced", "bladder"), ("--replaced", "oil", "--found", "hose=worn")])
+def test_a_service_of_what_a_damper_lacks_is_refused(refuse: Run, data: Path, words: tuple[str, ...]) -> None:
+    """It would be a replacement of nothing; the line names the parts there are, and nothing is written."""
+    with Ledger.open(data / "ledger.sqlite", read_only=True) as ledger:
+        before = len(ledger.entries())
+    said = refuse("service", "SN-1", *words, *BY)
+    assert f"damper SN-1 has no part '{words[-1].split('=')[0]}'; it has shaft_seal, oil, wear_band" in said
+    with Ledger.open(data / "ledger.sqlite", read_only=True) as ledger:
+        assert len(ledger.entries()) == before
 
 
 def test_table_and_json_say_the_same(run: Run) -> None:

@@ -122,7 +122,7 @@ def folder(tmp_path_factory):
     return str(tmp_path_factory.mktemp("cuts"))
 
 
-@pytest.mark.parametrize("part", range(PARTS))
+@pytest.mark.parametrize("part", [0, *(pytest.param(part, marks=pytest.mark.slow) for part in range(1, PARTS))])
 @pytest.mark.parametrize("case", CUTS)
 def test_a_stop_after_any_frame_changes_no_bit(case, part, folder):
     """Totals, minutes, trips, faults and the last checkpoint's bytes, after each of 67 and about 100 frames."""
@@ -238,6 +238,7 @@ def eventful():
     return Unbroken(frames, vehicle)
 
 
+@pytest.mark.slow
 def test_a_stop_after_any_frame_of_an_eventful_log_changes_no_bit():
     """Installs, removals, a gap, epochs, another boot and another configuration: each is a place to stop at."""
     whole = eventful()

@@ -22,6 +22,7 @@ def test_a_dozen_kills_with_cut_files(demo_settings, start_core, tmp_path):
     assert tally.judged >= 8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("replay", ["off", "double"])
 def test_this_campaign_notices_replay_switched_off_or_doubled(demo_settings, start_core, tmp_path, replay):
     """A judge that never objects is none."""

@@ -7,12 +7,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
-from dutylog.engine.output import TripRow
+from dutylog.duty.totals import Totals
+from dutylog.engine.output import MinuteRow, TripRow
 from dutylog.ledger import life_entries
 from dutylog.ledger.command import COMMANDS, apply_command
 from dutylog.ledger.ledger import Ledger
-from dutylog.ledger.rows import Commit
+from dutylog.ledger.rows import Commit, Epoch
 from ledger.builders import STAMP, fill
 
 SERVICE = {"unit": "DL-1", "by": "Ada", "replaced": ["shaft_seal", "oil"], "found": {"shaft_seal": "worn"}}
@@ -107,7 +110,11 @@ def test_a_dirty_trip_grows_with_the_trip(ledger: Ledger, unit_ids: list[str]) -
         ("stated_use", {"from_day": "2026-02-01", "to_day": "2025-01-01"}, "runs backwards"),
         ("shaft_mark", {"mark": "dent"}, "none of nick"),
         ("shaft_mark", {"distance_mm": -1.0}, "expected 0 to"),
-        ("shaft_mark", {"size_mm": 51.0}, "at most 50"),
+        ("shaft_mark", {"size_mm": 51.0}, "expected 0.05 to 50"),
+        ("shaft_mark", {"size_mm": 0.0}, "expected 0.05 to 50"),
+        ("stated_use", {"from_day": "9999-12-31"}, "write it as 2026-05-31"),
+        ("stated_use", {"from_day": "2024-05-05"}, "still to come"),
+        ("service", {"on": "9999-12-31"}, "write it as 2026-05-31"),
         ("shaft_mark", {"is_sharp": "yes"}, "neither true nor false"),
         ("dirt", {"what": "snow"}, "none of dust"),
         ("dirt", {"trip": 10**6}, "no trip"),
@@ -152,5 +159,59 @@ def test_without_a_trusted_clock_nobody_says_which_day_is_to_come(tmp_path: Path
     with Ledger.open(tmp_path / "ledger.sqlite", stamp=lambda: early) as ledger:
         fill(ledger)
         assert ask(ledger, "service", **{**SERVICE, "unit": label(ledger), "on": "2026-05-31"})["ok"]
-        said = life_entries.read_life(ledger).services[0].said
-        assert (said.day.isoformat(), said.utc_trusted) == ("2026-05-31", True)
+        assert str(life_entries.read_life(ledger).services[0].said.day) == "2026-05-31"
+        assert ask(ledger, "service", **{**SERVICE, "unit": label(ledger)})["ok"]
+        assert life_entries.read_life(ledger).services[1].said.day is None
+
+
+def test_the_same_distance_told_twice_is_told_once(ledger: Ledger, unit_ids: list[str]) -> None:
+    """A second tap on a slow phone, or a command repeated after a silence, must not double a past."""
+    use = {**USE, "unit": label(ledger)}
+    assert ask(ledger, "stated_use", **use)["ok"]
+    again = ask(ledger, "stated_use", **use)
+    assert not again["ok"]
+    assert "told already as entry" in again["error"]
+    assert ask(ledger, "stated_use", **{**use, "note": "the year before"})["ok"]
+
+
+def test_a_backdated_service_is_placed_by_clocks_that_somebody_vouched_for(tmp_path: Path) -> None:
+    """Ten minutes on Friday, thirty on Sunday by a clock stuck at Friday, five on Monday: done on Saturday."""
+    hour_ns, friday_ns = 3_600_000_000_000, STAMP.utc_ns - 10 * 86_400_000_000_000
+    with Ledger.open(tmp_path / "ledger.sqlite", stamp=lambda: STAMP) as ledger:
+        unit_id = fill(ledger)[0]
+        drives = [(friday_ns, True, 10), (friday_ns + hour_ns, False, 30), (friday_ns + 72 * hour_ns, True, 5)]
+        for number, (utc_ns, trusted, minutes) in enumerate(drives, start=1):
+            ledger.put_epoch(Epoch(number, "test", "test", "boot-a", 0, utc_ns, trusted))
+            gained = Totals(measured_us=60_000_000)
+            rows = [
+                MinuteRow(unit_id, "front_left", number, m, m * 60_000_000_000, 60_000_000, gained, None, None, None)
+                for m in range(minutes)
+            ]
+            ledger.commit(Commit(sequence=number, engine="test", hot={}, minutes=tuple(rows)))
+        saturday_ns = friday_ns + 24 * hour_ns
+        assert ledger.running_us_before(unit_id, friday_ns - 1) == 0
+        # Sunday's drive lies before Monday's in the log, and nothing vouches that it came after Saturday.
+        assert ledger.running_us_before(unit_id, saturday_ns) == 40 * 60_000_000
+        assert ledger.running_us_before(unit_id, friday_ns + 5 * 60_000_000_000) == 5 * 60_000_000
+        assert ledger.running_us_before(unit_id, friday_ns + 100 * hour_ns) is None
+
+
+JUNK = st.one_of(
+    st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=12), st.just([]), st.just({}),
+    st.sampled_from(["9999-12-31", "0001-01-01", "2023-11-14", "SN-1", "oil", "nick", "mud", "street", "fill"]),
+    st.sampled_from([["oil"], {"oil": "worn"}, 2**53, -1, 0, 1e308, 1e-308]),
+)  # fmt: skip
+
+
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_no_request_of_any_kind_ends_in_an_exception(ledger: Ledger, unit_ids: list[str], data: st.DataObject) -> None:
+    """Core would end with it, and the vehicle would stop logging because somebody mistyped a year on a phone."""
+    command = data.draw(st.sampled_from(sorted(COMMANDS)))
+    good = {"service": SERVICE, "stated_use": USE, "shaft_mark": MARK, "dirt": DIRT}.get(command, {})
+    fields = {name: data.draw(JUNK | st.just(good[name]) if name in good else JUNK) for name in COMMANDS[command]}
+    if "unit" in fields:
+        fields["unit"] = data.draw(st.sampled_from(["SN-1", fields["unit"]]))
+    reply = ask(ledger, command, **fields)
+    assert reply["ok"] in (True, False)
+    life_entries.read_life(ledger)

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import json
+import zlib
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.totals import Totals
 from dutylog.engine.output import MinuteRow, TripRow
 from dutylog.ledger.command import apply_command
@@ -40,9 +45,18 @@ class Lived:
         return Stamp(noon_ns(self.now), True, 5, "boot-a")
 
     def drive(
-        self, day: date, minutes: int, units: Sequence[int] = (0, 1, 2, 3), watts: float = 200.0, **changes: Any
+        self,
+        day: date,
+        minutes: int,
+        units: Sequence[int] = (0, 1, 2, 3),
+        watts: float = 200.0,
+        first_speed_mps: float | None = 15.0,
+        **changes: Any,
     ) -> None:
-        """Drive so many minutes on a day: 1.2 m/s of sliding, the same on each of some units."""
+        """Drive so many minutes on a day: 1.2 m/s of sliding, the same on each of some units.
+
+        first_speed_mps: speed in the first minute, 15 m/s in all others. changes: of each minute's totals.
+        """
         self.epochs += 1
         epoch = Epoch(self.epochs, "test", "test", "boot-a", 0, noon_ns(day), True)
         self.ledger.put_epoch(epoch)
@@ -50,7 +64,8 @@ class Lived:
         for minute in range(minutes):
             for unit in units:
                 gained = replace(self._minute(watts), **changes)
-                rows.append(self._row(self.ids[unit], POSITIONS[unit], minute, gained))
+                speed_mps = 15.0 if minute else first_speed_mps
+                rows.append(self._row(self.ids[unit], POSITIONS[unit], minute, gained, speed_mps))
                 self.totals[self.ids[unit]].merge(gained)
         self.sequence += 1
         self.ledger.commit(Commit(sequence=self.sequence, engine="test", hot=dict(self.totals), minutes=tuple(rows)))
@@ -70,9 +85,9 @@ class Lived:
             peak_body_mc=80_000,
         )
 
-    def _row(self, unit_id: str, position: str, minute: int, gained: Totals) -> MinuteRow:
+    def _row(self, unit_id: str, position: str, minute: int, gained: Totals, speed_mps: float | None) -> MinuteRow:
         start_ns = minute * 60_000_000_000
-        return MinuteRow(unit_id, position, self.epochs, minute, start_ns, 60_000_000, gained, 75.0, 25.0, 15.0)
+        return MinuteRow(unit_id, position, self.epochs, minute, start_ns, 60_000_000, gained, 75.0, 25.0, speed_mps)
 
     def tell(self, command: str, **fields: Any) -> dict[str, Any]:
         """Have a command done; return its reply, which must be a success."""
@@ -84,6 +99,17 @@ class Lived:
         """Have a command done that nobody signs."""
         reply = apply_command(self.ledger, {"schema": 1, "command": command, **fields}).reply
         assert reply["ok"], reply
+
+    def keep_passes(self, unit: int, distance_mm: float, count: int) -> None:
+        """Have the accumulators of a unit say that a place of its shaft went through the seal so often."""
+        duty = DamperDuty(254_000)
+        at_um = round(distance_mm * 1000)
+        for _ in range(count):
+            duty.histograms.add_path(at_um - 5000, np.array([at_um + 5000]))
+        state = zlib.compress(json.dumps(duty.to_dict()).encode())
+        self.sequence += 1
+        cold = {self.ids[unit]: state}
+        self.ledger.commit(Commit(sequence=self.sequence, engine="test", hot={}, cold=cold, checkpoint=b"x"))
 
     def trip(self, epoch: int, minutes: int) -> None:
         """Make a trip of an epoch's drive."""

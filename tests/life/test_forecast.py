@@ -14,7 +14,16 @@ from hypothesis import strategies as st
 from dutylog.errors import InputError
 from dutylog.life import forecast as module
 from dutylog.life.budget import Budget
-from dutylog.life.forecast import HORIZON_DAYS, RUNS, History, Planned, forecast, gather_weeks, order_by_day
+from dutylog.life.forecast import (
+    HORIZON_DAYS,
+    RUNS,
+    History,
+    Planned,
+    forecast,
+    forecast_by_calendar,
+    gather_weeks,
+    order_by_day,
+)
 from life.fleet_truth import HABITS, HISTORY_DAYS, early_late, has_early_end, has_free_ends, simulate
 from life.fleet_truth import TODAY as BEGIN
 
@@ -59,6 +68,19 @@ def test_too_little_driving_leaves_the_calendar_only(history):
     without = forecast(history, 0.3, 0.02, Budget(1.0, 0.4), None, TODAY)
     assert without.day_10 is without.day_50 is without.day_90 is None
     assert "not enough driving to tell" in without.text
+
+
+def test_what_driving_never_ends_says_nothing_of_driving():
+    """A charge of nitrogen: the calendar is all there is to it, however much anybody drives."""
+    said = forecast_by_calendar(TODAY + 500, TODAY)
+    assert said.day_10 == said.day_50 == said.day_90 == TODAY + 500
+    assert (said.miles_50, said.wear_first_ratio) == (None, 0.0)
+    assert said.text == f"by the calendar on {date.fromordinal(TODAY + 500)}"
+    assert forecast_by_calendar(TODAY - 5, TODAY).day_50 == TODAY
+    far = forecast_by_calendar(TODAY + HORIZON_DAYS + 1, TODAY)
+    assert far.day_10 is None
+    assert far.text == f"by the calendar on {date.fromordinal(TODAY + HORIZON_DAYS + 1)}"
+    assert forecast_by_calendar(None, TODAY).text == "no calendar limit"
 
 
 @pytest.mark.parametrize("days", [5, 364])

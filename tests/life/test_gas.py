@@ -27,7 +27,7 @@ from dutylog.life.gas import (
     compute_before_checks,
     compute_equivalent,
     compute_expected,
-    compute_fill,
+    compute_make_up,
     judge,
     warn_room,
 )
@@ -163,13 +163,10 @@ def test_without_a_target_there_is_no_verdict() -> None:
 
 def test_filled_at_ride_height_it_comes_to_the_target_extended() -> None:
     """The shaft squeezes the gas: the gauge must show more, by the room it takes."""
-    where, shown = compute_fill(PROFILE, TARGET_PA)
-    assert where.travel_m == pytest.approx(0.1)
+    shown = compute_expected(PROFILE, TARGET_PA, Place(COLD_C, COLD_C, 0.1))
     assert shown.gauge_pa > 1.15 * TARGET_PA
-    back = compute_equivalent(PROFILE, Reading(shown.gauge_pa, COLD_C, COLD_C, where.travel_m))
+    back = compute_equivalent(PROFILE, Reading(shown.gauge_pa, COLD_C, COLD_C, 0.1))
     assert back.gauge_pa == pytest.approx(TARGET_PA, rel=1e-9)
-    own, _ = compute_fill(PROFILE, TARGET_PA, Place(COLD_C, COLD_C, 0.06))
-    assert own.travel_m == 0.06
 
 
 def test_hose_loss_is_that_of_the_reference() -> None:
@@ -194,6 +191,23 @@ def test_checks_only_ever_take_and_never_below_the_air_outside(
     found = compute_after_checks(gauge_pa, gas_ml, hose_ml, count)
     assert all(late <= early + 1e-6 for early, late in zip([gauge_pa, *found], found, strict=False))
     assert found[-1] >= -1e-6
+
+
+def test_checks_are_made_up_for_by_a_tenth_at_most() -> None:
+    """Until the checks are done it is all in there: more than a tenth too much is never told to anybody."""
+    shown_pa = compute_make_up(TARGET_PA, 250.0, 3.0, 3)
+    assert shown_pa is not None
+    assert compute_after_checks(shown_pa, 250.0, 3.0, 3)[-1] == pytest.approx(TARGET_PA, rel=1e-9)
+    assert compute_make_up(TARGET_PA, 105.0, 10.0, 1) is not None
+    assert compute_make_up(TARGET_PA, 95.0, 10.0, 1) is None
+
+
+@pytest.mark.parametrize(("gas_ml", "hose_ml", "count"), [(20.0, 10.0, 5), (20.0, 10.0, 100), (5.0, 200.0, 100)])
+def test_no_charge_is_told_that_no_reading_may_have(gas_ml: float, hose_ml: float, count: int) -> None:
+    """200 psi and five checks of a long hose came to 1526 psi: a burst reservoir; a hundred to no number at all."""
+    with pytest.raises(InputError, match=r"more than 6 MPa.*refill after each check instead") as caught:
+        compute_before_checks(TARGET_PA, gas_ml, hose_ml, count)
+    assert "\n" not in str(caught.value)
 
 
 def test_little_room_hot_at_full_bump_is_warned_of() -> None:

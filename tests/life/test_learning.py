@@ -245,12 +245,12 @@ def test_grades_count_as_they_mean():
 def test_what_people_read():
     """How much stands behind a budget, and what it was before."""
     one = learn([Finding(1.0, FAILED)])
-    assert one.text.startswith("from 1 part taken out (1 worn or failed): 10 % are worn by 0.7")
+    assert one.text.startswith("from 1 part looked at (1 worn or failed): 10 % are worn by 0.7")
     assert one.text.endswith(" of the budget; before: 1.0 (0.59 to 1.7)")
     many = learn([Finding(1.0, USABLE)] * 5 + [Finding(0.9, WORN, 0.4)] * 2)
     assert many.evidence_count == 7
     median, low, high = (f"{x:.2f}" if x < 0.995 else f"{x:.1f}" for x in (many.budget.median, many.low, many.high))
-    assert f"from 7 parts taken out (2 worn or failed): 10 % are worn by {median} ({low} to {high})" in many.text
+    assert f"from 7 parts looked at (2 worn or failed): 10 % are worn by {median} ({low} to {high})" in many.text
 
 
 @pytest.mark.parametrize("count", [1, 500])

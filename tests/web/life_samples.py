@@ -33,7 +33,7 @@ def calendar_object(**changes: Any) -> dict[str, Any]:
     same = dict.fromkeys(("due_early", "due_likely", "due_late", "calendar_day"), "2027-01-05")
     none = dict.fromkeys(("miles_early", "miles_likely", "miles_late", "street_miles"))
     nothing = dict.fromkeys(("used_share", "used_sd", "measured_share", "missed_share", "used_ratio"), 0.0)
-    text = "not enough driving to tell; calendar: 2027-01-05"
+    text = "by the calendar on 2027-01-05"
     return part_object("charge", "nitrogen charge", doses={}, text=text, **same, **none, **nothing, **changes)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from dutylog.domain.wear import PARTS
 from dutylog.engine.state import damper_state
 from dutylog.errors import LedgerError
 from dutylog.publish.snapshot import DamperNow, Snapshot, SourceNow, TripNow, VehicleName
@@ -253,7 +254,7 @@ class FakeLedgerView:
         row = next((row for row in self.damper_rows if key in (row.unit_id, row.serial)), None)
         if row is None:
             return None
-        basis = LifeBasis(row.unit_id, row.label, row.position, row.profile or "none", 12, ENTRIES)
+        basis = LifeBasis(row.unit_id, row.label, row.position, row.profile or "none", 12, ENTRIES, PARTS)
         return replace(basis, **self.life_changes)
 
     def life_version(self) -> int:

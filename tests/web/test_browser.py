@@ -261,7 +261,7 @@ def test_script_and_server_write_the_same_metric_texts(pages: ThreadedPages, ope
     page, _ = open_page("/health", DESK)
     values = [0.0, 0.04, 0.5, 0.94319, 0.9999, 1.0, 9.95, 12.5, 59.9, 88.5, 99.95, 999.4, 999.5, 1000.0, 41_250.0]
     values += [123_456.0, 999_949.0, 1.2345e6, 9.999e8, 2.5e9, -0.4, -12.5, -40.0]
-    kinds = ("temperature_c", "pressure_pa", "pressure_fine_pa", "distance_m", "far_m")
+    kinds = ("temperature_c", "pressure_pa", "pressure_fine_pa", "distance_m", "far_m", "per_m")
     kinds += ("energy_j", "duration_s", "ratio", "count")
     cases = [
         (kind, value) for kind in kinds for value in [*values, None] if value is None or value >= 0 or "_c" in kind

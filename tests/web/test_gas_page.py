@@ -250,6 +250,7 @@ def test_page_fits_whatever_people_typed(
     page, watch = open_page("/dampers/SN-rear_left", size)
     page.get_by_role("link", name="Nitrogen of this damper").click()
     expect(page.locator("h1")).to_have_text(f"Nitrogen of {long}")
+    page.wait_for_load_state("load")  # before its style sheet is there, nothing fits
     assert page.evaluate("document.documentElement.scrollWidth - innerWidth") == 0
     shapes = page.evaluate("() => [...document.querySelectorAll('.gas-table .gas-shape')].map((s) => s.innerHTML)")
     assert len(set(shapes)) == 4

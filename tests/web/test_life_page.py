@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,24 +12,18 @@ import httpx
 import pytest
 
 from dutylog.clock import ManualClock
+from dutylog.life.urgency import STATES
+from dutylog.life.words import INFORMS
+from dutylog.web import life_routes
 from dutylog.web.app import create_app
 from dutylog.web.feed import LiveFeed
 from dutylog.web.jobs import JobFailed
 from dutylog.web.ledger_view import SqliteLedgerView
-from dutylog.web.life_view import (
-    INFORMS,
-    STATES,
-    WORK_CAUTIONS,
-    LifeBasis,
-    LifeEntry,
-    judge,
-    make_bars,
-    make_dampers,
-    read_lives,
-)
+from dutylog.web.life_view import WORK_CAUTIONS, LifeBasis, LifeEntry, make_bars, make_dampers, read_lives
+from dutylog.web.pages import Pages
 from dutylog.web.settings import WebSettings
 from life.lived import START, Lived
-from web.life_samples import DAY, FakeJobs, calendar_object, damper_object, fake_jobs, mark_object, part_object
+from web.life_samples import FakeJobs, calendar_object, damper_object, fake_jobs, mark_object, part_object
 from web.samples import HOSTILE, FakeLedgerView, fake_ledger
 
 UNIT = "00000000-0000-4000-8000-000000000002"
@@ -57,30 +52,6 @@ def jobs_with(**changes: Any) -> FakeJobs:
 # -- states
 
 
-@pytest.mark.parametrize(
-    ("used", "early", "likely", "calendar", "state"),
-    [
-        (0.69, "2027-03-01", "2027-06-01", "2030-01-01", "fine"),
-        (0.70, "2027-03-01", "2027-06-01", "2030-01-01", "plan it"),
-        (0.1, "2027-02-28", "2027-06-01", None, "plan it"),
-        (0.1, "2026-12-01", "2026-12-31", None, "plan it"),
-        (0.1, "2026-12-01", "2026-12-30", None, "due"),
-        (0.1, DAY, "2027-06-01", None, "due"),
-        (0.999, DAY, DAY, None, "due"),
-        (1.0, None, None, None, "over"),
-        (0.0, DAY, DAY, DAY, "over"),
-        (None, "2026-12-01", "2026-12-01", "2026-12-01", "due"),
-        (None, None, None, "2020-01-01", "over"),
-        (0.0, None, None, None, "fine"),
-    ],
-)
-def test_states_follow_the_rules_on_the_page(
-    used: float | None, early: str | None, likely: str | None, calendar: str | None, state: str
-) -> None:
-    """At each limit and on either side: a wrong word sends somebody into the desert, or takes his money."""
-    assert judge(used, early, likely, calendar, DAY) == state
-
-
 def test_the_most_urgent_part_and_damper_come_first() -> None:
     """What must be done today stands on top, whatever the order of the answer; a mark that says stop before all."""
     fine = damper_object("a", parts=[part_object("oil", "damper oil")], marks=[])
@@ -88,7 +59,7 @@ def test_the_most_urgent_part_and_damper_come_first() -> None:
     worn = damper_object("c", marks=[mark_object(urgency="watch")])
     found = make_dampers({"dampers": [fine, worn, stopped]})
     assert [part.state for part in found[1].parts] == ["over", "due", "plan it", "fine"]
-    assert [one.unit_id for one in sorted(found, key=lambda one: one.urgency)] == ["b", "c", "a"]
+    assert [one.unit_id for one in sorted(found, key=lambda one: one.order)] == ["b", "c", "a"]
 
 
 def test_bars_are_to_one_scale_and_stay_in_the_picture() -> None:
@@ -261,6 +232,58 @@ async def test_an_unknown_part_is_one_line(part: str) -> None:
     assert jobs.asked == []
 
 
+@pytest.mark.anyio
+async def test_a_part_that_this_damper_lacks_is_one_line() -> None:
+    """A damper without a bladder: no process is started to find that out."""
+    jobs, view = fake_jobs(), fake_ledger()
+    view.life_changes = {"parts": ("shaft_seal", "oil")}
+    answer = await get(PATH + "/bladder", jobs, view)
+    assert answer.status_code == 404
+    assert "no part &#39;bladder&#39; of this damper" in answer.text
+    assert jobs.asked == []
+
+
+@pytest.mark.anyio
+async def test_a_profile_that_nobody_knows_is_said_in_one_line() -> None:
+    """It isn't a fault of the pages, and trying again doesn't help: the vehicle file wants an entry."""
+    jobs, view = fake_jobs(), fake_ledger()
+    view.life_changes = {"parts": None, "profile": "gone"}
+    for path in (PATH, PATH + "/oil", "/api" + PATH):
+        answer = await get(path, jobs, view)
+        assert answer.status_code == 409
+        assert "its profile gone isn" in answer.text
+        assert "t in the vehicle file; add it there" in answer.text
+    assert jobs.asked == []
+    assert "sharp nick of 1.5 mm" in (await get(PATH, jobs, view)).text
+
+
+@pytest.mark.anyio
+async def test_long_answers_are_read_and_rendered_off_the_event_loop(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four megabytes take a second on a small board; the live stream must go on meanwhile."""
+    here, seen = threading.get_ident(), []
+    for name in ("read_lives", "make_dampers"):
+        real = getattr(life_routes, name)
+        monkeypatch.setattr(
+            life_routes, name, lambda given, real=real: (seen.append(threading.get_ident()), real(given))[1]
+        )
+    render = Pages._page
+    monkeypatch.setattr(
+        Pages, "_page", lambda *given, **more: (seen.append(threading.get_ident()), render(*given, **more))[1]
+    )
+    for path in (PATH, PATH + "/oil", "/due", "/api" + PATH):
+        assert (await get(path)).status_code == 200
+    assert len(seen) == 8
+    assert here not in seen
+
+
+@pytest.mark.anyio
+async def test_a_mark_s_passes_follow_the_reader_s_units() -> None:
+    """Metric until the page's script says otherwise; 16.1 times a mile are 10 times a km."""
+    html = (await get(PATH, jobs_with(marks=[mark_object(passes_per_mile=16.09344)]))).text
+    assert "It passes the seal 10.0 times a km." in words(html)
+    assert 'data-kind="per_m"' in html
+
+
 # -- what is due first
 
 
@@ -329,6 +352,8 @@ def test_what_people_told_comes_newest_first_without_what_was_withdrawn(tmp_path
         first["entry"], "2026-02-01", "Ada", "service: replaced oil; found oil as new", "well"
     )
     assert before.position == "front_left"
+    assert before.parts is not None
+    assert ("charge" in before.parts, "bladder" in before.parts) == (True, False)
     trip = view.trip(1)
     assert trip is not None
     assert trip.dirt is not None

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from urllib.parse import unquote
 
 import pytest
 
@@ -118,8 +120,8 @@ async def test_who_is_not_signed_in_sees_no_form(pages: AccessPages, core: Answe
 @pytest.mark.parametrize(
     ("what", "changes", "text"),
     [
-        ("service", {"replaced_wheel": "yes"}, "wheel' is none of"),
-        ("service", {"replaced_<script>": "yes"}, "is none of"),
+        ("service", {"replaced_wheel": "yes"}, "has no part 'wheel'; it has shaft_seal"),
+        ("service", {"replaced_<script>": "yes"}, "has no part '<script>'"),
         ("service", {"found_oil": "splendid"}, "splendid' is none of as_new, usable, worn, failed"),
         ("service", {"on": "31.5.2026"}, "is no date"),
         ("service", {"on": "2026-02-30"}, "is no date"),
@@ -188,7 +190,35 @@ async def test_what_core_refuses_is_shown(pages: AccessPages, tmp_path: Path) ->
 async def test_a_key_with_signs_of_its_own_leads_back_to_its_page(pages: AccessPages, core: AnsweringCore) -> None:
     """A serial such as `A/1 ?` must not become another address."""
     client, csrf = await signed_in(pages)
-    for key, back in (("A%20%3F%231", "A%20%3F%231"), ("%0d%0aX:1", "%0D%0AX%3A1")):
+    for key, back in (("A%20%3F%231", "A%20%3F%231"), ("SN-1;X:1", "SN-1%3BX%3A1")):
+        pages.view.damper_rows[0] = replace(pages.view.damper_rows[0], serial=unquote(key))
         answer = await client.post(f"/dampers/{key}/withdraw", data={"entry": "10", "why": "x", "csrf": csrf})
         assert answer.headers["location"] == f"/dampers/{back}/life"
-        assert "x" not in answer.headers
+    assert (await client.post("/dampers/%0d%0aX:1/withdraw", data={"entry": "10", "csrf": csrf})).status_code == 404
+
+
+@pytest.mark.anyio
+async def test_an_entry_of_another_damper_is_not_withdrawn_here(pages: AccessPages, core: AnsweringCore) -> None:
+    """A number mistyped or an old page must not take back what belongs elsewhere, nor what dirt a trip had."""
+    client, csrf = await signed_in(pages)
+    action = f"/dampers/{UNIT}/withdraw"
+    answer = await client.post(action, data={"entry": "11", "why": "x"}, headers={"X-CSRF": csrf})
+    assert answer.status_code == 400
+    assert "has no entry 11 that counts; choose one of its own list" in answer.json()["error"]
+    assert core.asked == []
+
+
+@pytest.mark.anyio
+async def test_a_service_of_parts_that_are_not_there_is_refused(pages: AccessPages, core: AnsweringCore) -> None:
+    """It would count as a replacement and teach the budgets of a part that this damper hasn't got."""
+    client, csrf = await signed_in(pages)
+    pages.view.life_changes = {"parts": ("shaft_seal", "oil")}
+    for fields in ({"replaced_bladder": "yes"}, {"found_bladder": "worn", "replaced_oil": "yes"}):
+        answer = await client.post(f"/dampers/{UNIT}/service", data=fields, headers={"X-CSRF": csrf})
+        assert answer.status_code == 400
+        assert "has no part 'bladder'; it has shaft_seal, oil" in answer.json()["error"]
+    pages.view.life_changes = {"parts": None, "profile": "gone"}
+    answer = await client.post(f"/dampers/{UNIT}/service", data={"replaced_oil": "yes"}, headers={"X-CSRF": csrf})
+    assert answer.status_code == 409
+    assert "its profile gone isn't in the vehicle file" in answer.json()["error"]
+    assert core.asked == []

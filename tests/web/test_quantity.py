@@ -17,6 +17,8 @@ from dutylog.web.quantity import position_text, quantity_text, utc_iso, utc_text
         ("distance_m", 999.4, "999 m"),
         ("distance_m", 1000.0, "1.0 km"),
         ("distance_m", 41_250.0, "41.3 km"),
+        ("per_m", 0.01, "10.0 times a km"),
+        ("per_m", 0.0, "0.00 times a km"),
         ("energy_j", 0.0, "0 J"),
         ("energy_j", 999.0, "999 J"),
         ("energy_j", 1234.0, "1.23 kJ"),

@@ -28,9 +28,8 @@ from dutylog.life.gas import (
     Place,
     Reading,
     compute_after_checks,
-    compute_before_checks,
     compute_expected,
-    compute_fill,
+    compute_make_up,
     judge,
     warn_room,
 )
@@ -176,10 +175,8 @@ def fill(
     known = _read(place, damper)
     target_pa = known.target_pa(typed_pa)
     travel_m = RIDE_RATIO * known.profile.stroke_m if travel_mm is None else travel_mm * 1e-3
-    rows = [
-        compute_fill(known.profile, target_pa, Place(gas_temp, gas_temp, one_m, altitude_m))
-        for one_m in (0.0, travel_m)
-    ]
+    places = [Place(gas_temp, gas_temp, one_m, altitude_m) for one_m in (0.0, travel_m)]
+    rows = [(at, compute_expected(known.profile, target_pa, at)) for at in places]
     _caution(form)
     if form == "json":
         found = [{"travel_mm": at.travel_m * 1e3, **gas_text.charge_to_json(charge)} for at, charge in rows]
@@ -209,15 +206,18 @@ def fitting_loss(pressure: str, unit: str | None, form: str, units: str, checks:
     Place(at["gas_temp"], at["gas_temp"], 0.0, at["altitude_m"])
     figures = (at["gas_ml"], at["hose_ml"], checks, at["gas_temp"], at["altitude_m"])
     after_pa = compute_after_checks(begin_pa, *figures)
-    before_pa = compute_before_checks(begin_pa, *figures)
+    to_show_pa = compute_make_up(begin_pa, *figures)
     _caution(form)
     if form == "json":
-        click.echo(json_text("", {"gauge_pa": begin_pa, "after_checks_pa": after_pa, "to_show_pa": before_pa}))
+        click.echo(json_text("", {"gauge_pa": begin_pa, "after_checks_pa": after_pa, "to_show_pa": to_show_pa}))
         return
     rows = [(str(n), pressure_text(p, units), pressure_text(begin_pa - p, units)) for n, p in enumerate(after_pa, 1)]
     click.echo(table_text(("check", "shows", "lost so far"), rows, left=0))
     wanted, later = pressure_text(begin_pa, units), "1 check" if checks == 1 else f"{checks} checks"
-    click.echo(f"to have {wanted} after {later} to come, show {pressure_text(before_pa, units)} before unscrewing")
+    if to_show_pa is None:
+        click.echo(f"to have {wanted} after {later}, refill after each check instead: no charge makes up for so much")
+    else:
+        click.echo(f"to have {wanted} after {later} to come, show {pressure_text(to_show_pa, units)} before unscrewing")
     click.echo("a fitting that hisses when it is unscrewed loses more than that; only a second reading tells")
 
 
@@ -254,9 +254,8 @@ def _read(place: DataPlace, damper: str) -> _Known:
         unit = opened.find_unit(damper)
         entries = life_entries.read_life(opened)
         stored = gas_readings.history(opened, unit.unit_id, entries.withdrawn)
-        renewed = tuple(
-            one.said.day for one in entries.services if one.unit_id == unit.unit_id and "charge" in one.replaced
-        )
+        services = [one for one in entries.services if one.unit_id == unit.unit_id and "charge" in one.replaced]
+        renewed = tuple(one.said.day for one in services if one.said.day is not None)
         profile = gas_readings.find_profile(opened, unit)
         return _Known(unit, profile, opened.cursor().engine, tuple(stored), renewed)
 

@@ -16,7 +16,7 @@ from dutylog.domain.wear import MIXES
 from dutylog.errors import InputError
 from dutylog.life.plausibility import make_table, table_lines
 from dutylog.life.unit_life import Lives
-from dutylog.units import M_PER_MILE
+from dutylog.units import M_PER_KM, M_PER_MILE
 
 
 @click.group()
@@ -36,7 +36,16 @@ def show(place: DataPlace, unit: str | None, form: str, units: str) -> None:
     with place.reading() as opened:
         lives, engine = Lives(opened), opened.cursor().engine
         wanted = lives.units() if unit is None else [opened.find_unit(unit)]
-        found = [lives.read(one) for one in wanted]
+        found, problems = [], []
+        for one in wanted:
+            try:
+                found.append(lives.read(one))
+            except InputError as err:
+                if unit is not None:
+                    raise
+                problems.append(f"damper {one.label} is left out: {err}")
+    for line in problems:
+        click.echo(line, err=True)
     if form == "json":
         click.echo(json_text(engine, {"dampers": [life_to_json(one) for one in found]}))
     elif unit is not None:
@@ -70,7 +79,7 @@ def plan(place: DataPlace, unit: str | None, miles: float | None, km: float | No
     """Ask whether every part, or those of damper UNIT, will make it through a planned trip."""
     if (miles is None) == (km is None):
         raise click.UsageError("how far is needed: give either --miles or --km")
-    far = miles if miles is not None else (km or 0.0) * 1000.0 / M_PER_MILE
+    far = miles if miles is not None else (km or 0.0) * M_PER_KM / M_PER_MILE
     days = [_read_day(text) for text in told["days"]]
     with place.reading() as opened:
         lives, engine = Lives(opened), opened.cursor().engine

@@ -9,6 +9,7 @@ import click
 
 from dutylog.cli.duty_text import json_text, table_text
 from dutylog.cli.ledger import DataPlace, with_data, with_format
+from dutylog.domain.vehicle import Profile
 from dutylog.domain.wear import BEFORE_INSTALL, DIRTS, GRADES, MARK_KINDS, MIXES, PARTS, USE_KINDS
 from dutylog.errors import InputError
 from dutylog.ledger.calibrations import require_vehicle
@@ -16,12 +17,12 @@ from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import WITHDRAWABLE, withdrawn_rows
 from dutylog.ledger.rows import Entry
 from dutylog.life.parts import parts_of
-from dutylog.units import M_PER_MILE
+from dutylog.life.words import refuse_other_parts, say_no_profile
+from dutylog.units import M_PER_KM, M_PER_MILE
 
 BY = click.option("--by", required=True, help="Your name.")
 ON = click.option("--on", help="Day it was done, 2026-05-31; none: today.")
 NOTE = click.option("--note", help="Anything worth keeping.")
-M_PER_KM = 1000.0
 
 
 @click.command()
@@ -41,10 +42,13 @@ def service(
     Work on dampers is for qualified technicians, by the maker's manual: they are charged with gas.
     """
     parts = list(dict.fromkeys(replaced))
+    grades = _read_found(found)
+    with place.reading() as opened:
+        profile = _find_profile(opened, unit)
+    refuse_other_parts(unit, (part.key for part in parts_of(profile)), [*parts, *grades])
     if rebuild:
-        with place.reading() as opened:
-            parts = list(dict.fromkeys([*parts, *_rebuilt_parts(opened, unit)]))
-    place.do({"command": "service", "unit": unit, "replaced": parts, "found": _read_found(found), **story})
+        parts = list(dict.fromkeys([*parts, *_rebuilt_parts(unit, profile)]))
+    place.do({"command": "service", "unit": unit, "replaced": parts, "found": grades, **story})
 
 
 @click.command()
@@ -140,14 +144,18 @@ def _read_found(found: tuple[str, ...]) -> dict[str, str]:
     return grades
 
 
-def _rebuilt_parts(opened: Ledger, label: str) -> list[str]:
-    """Return what a rebuild makes new: everything but the structure and the hose, which are looked at."""
+def _find_profile(opened: Ledger, label: str) -> Profile:
     unit, vehicle = opened.find_unit(label), require_vehicle(opened)
     profile = next((one for one in vehicle.profiles if one.name == unit.profile), None)
     if profile is None:
-        raise InputError(f"damper {unit.label}: its profile {unit.profile} isn't in the vehicle file; add it there")
+        raise InputError(say_no_profile(unit.label, unit.profile))
+    return profile
+
+
+def _rebuilt_parts(label: str, profile: Profile) -> list[str]:
+    """Return what a rebuild makes new: everything but the structure and the hose, which are looked at."""
     if not profile.is_rebuildable:
-        raise InputError(f"damper {unit.label} can't be rebuilt (profile {profile.name}); replace the damper")
+        raise InputError(f"damper {label} can't be rebuilt (profile {profile.name}); replace the damper")
     return [part.key for part in parts_of(profile) if part.key not in ("structure", "hose")]
 
 

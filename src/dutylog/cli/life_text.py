@@ -13,23 +13,25 @@ from dutylog.life.parts import MECHANISMS, RULES
 from dutylog.life.plan import Made
 from dutylog.life.reference import reference_doses
 from dutylog.life.unit_life import PartLife, UnitLife
-from dutylog.units import M_PER_MILE
+from dutylog.life.urgency import MARK_RANKS, order_damper
+from dutylog.life.words import INFORMS, cut_miles, say_due, say_passes
+from dutylog.units import M_PER_KM, M_PER_MILE
 
 ON_THE_SHELF = "on the shelf"
-INFORMS = "These figures inform; the maker's manual, local rules and a qualified technician decide."
-M_PER_KM = 1000.0
 
 
 def due_lines(lives: Sequence[UnitLife], units: str) -> list[str]:
-    """Return what is due first on each damper."""
-    left = f"{_unit(units)} left"
-    heads = ("damper", "position", "due first", "used", "measured", "early", "likely", "late", left, "order by")
-    rows = [
-        (one.unit.label, one.position or ON_THE_SHELF, *_part_row(one.most_used, units), _day(one.most_used.order_by))
-        for one in lives
-    ]
+    """Return what is due first on each damper, the most urgent damper first, and marks that don't wait."""
+    heads = ("damper", "position", "due first", *_figure_heads(units))
+    ordered = sorted(lives, key=_order)
+    rows = []
+    for one in ordered:
+        name, *figures = _part_row(one.most_used, units)
+        state, order_by = one.most_used.judge(one.today).state, _day(one.most_used.order_by)
+        rows.append((one.unit.label, one.position or ON_THE_SHELF, name, state, *figures, order_by))
     return [
-        *table_text(heads, rows, left=3).splitlines(),
+        *table_text(heads, rows, left=4).splitlines(),
+        *_pressing_marks(ordered),
         "early, likely, late: in 1, 5, 9 of 10 cases it is due by then. All parts of one: dutylog life show DAMPER",
         INFORMS,
     ]
@@ -41,17 +43,18 @@ def unit_lines(life: UnitLife, units: str) -> list[str]:
         f"damper {life.unit.label}, {life.position or ON_THE_SHELF}, profile {life.profile.name}, {life.today}",
         "",
     ]
-    left = f"{_unit(units)} left"
-    heads = ("part", "used", "measured", "early", "likely", "late", left, "order by", "calendar", "counts since")
-    rows = [
-        (*_part_row(one, units), _day(one.order_by), _day(one.calendar), f"{one.since.day} ({one.since.text})")
-        for one in life.parts
-    ]
-    lines += table_text(heads, rows, left=1).splitlines()
+    heads = ("part", *_figure_heads(units), "calendar", "counts since")
+    rows = []
+    for one in life.parts:
+        name, *figures = _part_row(one, units)
+        since = f"{one.since.day} ({one.since.text})"
+        state = one.judge(life.today).state
+        rows.append((name, state, *figures, _day(one.order_by), _day(one.calendar), since))
+    lines += table_text(heads, rows, left=2).splitlines()
     lines.append("")
-    lines += [f"{one.part.name}: {one.forecast.text}" for one in life.parts]
+    lines += [f"{one.part.name}: {say_due(one.forecast, units)}" for one in life.parts]
     lines += ["", *worth_lines(life, units)]
-    lines += [line for one in life.marked for line in ("", *mark_lines(one))]
+    lines += [line for one in life.marked for line in ("", *mark_lines(one, units))]
     return [*lines, "", INFORMS]
 
 
@@ -72,12 +75,14 @@ def worth_lines(life: UnitLife, units: str) -> list[str]:
     return lines
 
 
-def mark_lines(marked: Marked) -> list[str]:
+def mark_lines(marked: Marked, units: str) -> list[str]:
     """Return a mark on the shaft with what to do about it."""
     told, judged = marked.told, marked.judged
+    rate = [] if judged.passes_per_mile is None else [say_passes(judged.passes_per_mile, units)]
     return [
-        f"mark on the shaft, entry {told.said.row} of {told.said.day}: {judged.urgency}",
+        f"mark on the shaft, entry {told.said.row} of {_said_day(told.said.day)}: {judged.urgency}",
         judged.text,
+        *rate,
         judged.advice,
     ]
 
@@ -105,11 +110,12 @@ def explain_lines(life: UnitLife, one: PartLife) -> list[str]:
             f"used of that budget                 {100.0 * one.ratio:.1f} %",
         ]
         if one.street_miles is not None:
-            lines.append(f"worth                               {one.street_miles:,.0f} miles of street")
+            far, km = _far(one.street_miles, "us"), _far(one.street_miles, "metric")
+            lines.append(f"worth                               {far} of street ({km})")
     years = one.part.calendar_years
     limit = f"{years.value:g} years, on {_day(one.calendar)}" if years.value else "none"
     lines += ["", f"calendar limit: {limit}. Source: {years.source}"]
-    lines += [f"due: {one.forecast.text}", "", INFORMS]
+    lines += [f"due: {cut_miles(one.forecast.text)}", "", INFORMS]
     return lines
 
 
@@ -182,6 +188,10 @@ def plan_to_json(life: UnitLife, made: Sequence[tuple[PartLife, Made]]) -> dict[
     return {"unit_id": life.unit.unit_id, "serial": life.unit.serial, "parts": parts}
 
 
+def _figure_heads(units: str) -> tuple[str, ...]:
+    return "state", "used", "measured", "early", "likely", "late", f"{_unit(units)} left", "order by"
+
+
 def _part_row(one: PartLife, units: str) -> tuple[str, ...]:
     due, measured = one.forecast, one.used.measured_ratio
     return (
@@ -191,6 +201,20 @@ def _part_row(one: PartLife, units: str) -> tuple[str, ...]:
         *(_ordinal(day) for day in (due.day_10, due.day_50, due.day_90)),
         "-" if due.miles_50 is None else _number(due.miles_50, units),
     )
+
+
+def _order(life: UnitLife) -> tuple[int, date, float]:
+    return order_damper((one.judge(life.today) for one in life.parts), (one.judged.urgency for one in life.marked))
+
+
+def _pressing_marks(lives: Sequence[UnitLife]) -> list[str]:
+    """Return a line for each mark that says stop or soon, the most urgent first."""
+    found = [(one, marked) for one in lives for marked in one.marked if marked.judged.urgency in MARK_RANKS]
+    found.sort(key=lambda each: -MARK_RANKS[each[1].judged.urgency])
+    return [
+        f"mark on the shaft of {one.unit.label}: {marked.judged.urgency}; see: dutylog life show {one.unit.label}"
+        for one, marked in found
+    ]
 
 
 def _mechanism_lines(name: str, weight: float, dose: float) -> list[str]:
@@ -215,7 +239,7 @@ def _entry(one: PartLife) -> str:
 
 
 def _driven(far: str, miles: float | None) -> str:
-    return "" if miles is None else f"; driven since it was new: {far}"
+    return "" if miles is None else f"; driven since it counts: {far}"
 
 
 def _far(miles: float | None, units: str) -> str:
@@ -237,6 +261,10 @@ def _ordinal(day: int | None) -> str:
 
 def _iso(day: int | None) -> str | None:
     return None if day is None else date.fromordinal(day).isoformat()
+
+
+def _said_day(day: date | None) -> str:
+    return "a day that nobody knows" if day is None else str(day)
 
 
 def _day(day: date | None) -> str:

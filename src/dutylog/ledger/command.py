@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Any, NoReturn
 
 from dutylog.errors import InputError, LedgerError
@@ -18,7 +18,6 @@ from dutylog.ledger.installs import check_profile
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.names import NAME_LIMIT, NOTE_LIMIT, check_text, nearest
 from dutylog.ledger.rows import AlertRow, Unit
-from dutylog.units import NS_PER_S
 
 SCHEMA = 1
 LINE_LIMIT = 65_536
@@ -113,7 +112,7 @@ COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
         "unit": FieldRule(True),
         "mark": FieldRule(True, check=life_entries.check_mark),
         "distance_mm": FieldRule(True, check=life_entries.check_millimetres),
-        "size_mm": FieldRule(True, check=life_entries.check_millimetres),
+        "size_mm": FieldRule(True, check=life_entries.check_size),
         "is_sharp": FieldRule(True, check=calibrations.check_flag),
         "on": FieldRule(False, check=life_entries.check_day),
         "by": FieldRule(True),
@@ -300,7 +299,7 @@ def _service(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -
     unit = ledger.find_unit(request["unit"])
     parts = [f"replaced {', '.join(done.replaced)}"] if done.replaced else []
     parts += [f"found {part} {grade}" for part, grade in done.found.items()]
-    text = f"service of damper {unit.label} on {done.said.day}: {'; '.join(parts)}"
+    text = f"service of damper {unit.label} on {done.said.day or 'a day nobody knows'}: {'; '.join(parts)}"
     effects: tuple[Effect, ...] = ()
     if OIL in done.replaced:
         told, effects = _forget_damping(ledger, unit, sequence, done.said.day)
@@ -308,10 +307,12 @@ def _service(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -
     return Applied(_told(unit, done.said.row, text), effects)
 
 
-def _forget_damping(ledger: Ledger, unit: Unit, sequence: int | None, day: date) -> tuple[str, tuple[Effect, ...]]:
+def _forget_damping(
+    ledger: Ledger, unit: Unit, sequence: int | None, day: date | None
+) -> tuple[str, tuple[Effect, ...]]:
     """Forget the baseline of a unit's damping output in each place it has sat in: it belonged to the oil of then.
 
-    day: when the new oil came. Returns what to tell people, and what the engine must learn.
+    day: when the new oil came, None unknown. Returns what to tell people, and what the engine must learn.
     """
     stays = ledger.installs_of(unit.unit_id)
     if not stays:
@@ -319,8 +320,9 @@ def _forget_damping(ledger: Ledger, unit: Unit, sequence: int | None, day: date)
     at = ledger.cursor().hot_sequence + 1 if sequence is None else sequence
     for position in dict.fromkeys(stay.position for stay in stays):
         ledger.append_entry(HEAT_RESET, unit.unit_id, {"position": position, "what": DAMPING}, at)
-    today = datetime.fromtimestamp(ledger.stamp().utc_ns / NS_PER_S, UTC).date()
-    since = f" (also what was learned since {day})" if day < today else ""
+    today = life_entries.known_day(ledger.stamp().utc_ns)
+    is_past = day is not None and today is not None and day < today
+    since = f" (also what was learned since {day})" if is_past else ""
     here = [stay.position for stay in stays if stay.to_sequence is None]
     effects = tuple(Effect(HEAT_RESET, {"position": position, "what": DAMPING}) for position in here)
     return f"; {HEAT_RESETS[DAMPING]}{since}", effects

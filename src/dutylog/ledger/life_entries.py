@@ -27,24 +27,23 @@ from dutylog.units import NS_PER_S
 SERVICE, DIRT, STATED_USE, SHAFT_MARK, WITHDRAW = "service", "dirt", "stated_use", "shaft_mark", "withdraw"
 GAS_READING = "gas_reading"
 WITHDRAWABLE = (SERVICE, DIRT, STATED_USE, SHAFT_MARK, GAS_READING)
-FIRST_YEAR = 1950
+FIRST_YEAR, LAST_YEAR = 1950, 2199
 CLOCK_SET_YEAR = 2020
 """A wall clock before this was never set."""
-DISTANCE_LIMIT_M = 2e9
+DISTANCE_LIMIT_M = 1e9
 FACTOR_LIMIT = 5.0
-MARK_LIMIT_MM = 50.0
+LEAST_MARK_MM, MARK_LIMIT_MM = 0.05, 50.0
 US_PER_S = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """Who said something, and when. row: number of the entry."""
+    """Who said something, and when. row: number of the entry. day: None where neither a person nor the clock knew."""
 
     row: int
     by: str
     note: str | None
-    day: date
-    utc_trusted: bool
+    day: date | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,8 +168,9 @@ def check_day(value: object, what: str) -> str:
         found = date.fromisoformat(value) if isinstance(value, str) and len(value) == 10 else None
     except ValueError:
         found = None
-    if found is None or found.year < FIRST_YEAR:
-        raise InputError(f"{what}: {value!r:.40} is no date from {FIRST_YEAR} on; write it as 2026-05-31")
+    if found is None or not FIRST_YEAR <= found.year <= LAST_YEAR:
+        years = f"{FIRST_YEAR} to {LAST_YEAR}"
+        raise InputError(f"{what}: {value!r:.40} is no date of the years {years}; write it as 2026-05-31")
     return found.isoformat()
 
 
@@ -185,14 +185,25 @@ def check_factor(value: object, what: str) -> float:
 
 
 def check_millimetres(value: object, what: str) -> float:
-    """Return a distance along the shaft, or the size of a mark [mm]."""
+    """Return a distance along the shaft [mm]."""
     return _within(check_number(value, what), what, 0.0, 1000.0, "mm")
+
+
+def check_size(value: object, what: str) -> float:
+    """Return the length of a mark along the shaft [mm]."""
+    return _within(check_number(value, what), what, LEAST_MARK_MM, MARK_LIMIT_MM, "mm")
+
+
+def known_day(utc_ns: int) -> date | None:
+    """Return the UTC day of a wall time [ns], None where that clock was never set."""
+    day = datetime.fromtimestamp(utc_ns / NS_PER_S, UTC).date()
+    return day if day.year >= CLOCK_SET_YEAR else None
 
 
 def refuse_day_to_come(ledger: Ledger, day: str | None) -> None:
     """Refuse a day in the future where the clock was ever set: a year mistyped would bend ages and rates."""
-    today = datetime.fromtimestamp(ledger.stamp().utc_ns / NS_PER_S, UTC).date()
-    if day is not None and today.year >= CLOCK_SET_YEAR and date.fromisoformat(day) > today + timedelta(days=1):
+    today = known_day(ledger.stamp().utc_ns)
+    if day is not None and today is not None and date.fromisoformat(day) > today + timedelta(days=1):
         raise InputError(f"{day} is still to come (today is {today}); check the date")
 
 
@@ -238,19 +249,24 @@ def store_use(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) 
     first, last = request["from_day"], request["to_day"]
     if first is not None and last is not None and first > last:
         raise InputError(f"command stated_use: from {first} to {last} runs backwards; swap them")
+    refuse_day_to_come(ledger, first)
     data = {
         **_story(ledger, {**request, "on": last}),
         "running_s": _running_s(ledger, unit, last or first),
         **{name: request[name] for name in ("distance_m", "mix", "kind", "from_day", "to_day", "factor")},
     }
+    for entry in _standing(ledger, STATED_USE, withdrawn_rows(ledger)):
+        told = json.loads(entry.data)
+        if entry.unit_id == unit.unit_id and all(told[name] == data[name] for name in data if name != "running_s"):
+            raise LedgerError(
+                f"damper {unit.label}: the same was told already as entry {entry.row}; a note tells another one apart"
+            )
     return _read_use(ledger, ledger.append_entry(STATED_USE, unit.unit_id, data, _at(ledger, sequence)))
 
 
 def store_mark(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> ShaftMark:
     """Write the entry of a checked request `shaft_mark`; errors as those of `store_service`."""
     unit = ledger.find_unit(request["unit"])
-    if request["size_mm"] > MARK_LIMIT_MM:
-        raise InputError(f"command shaft_mark: size_mm {request['size_mm']:g}, at most {MARK_LIMIT_MM:g} mm")
     data = {
         **_story(ledger, request),
         "running_s": _running_s(ledger, unit, None),
@@ -335,11 +351,9 @@ def _at(ledger: Ledger, sequence: int | None) -> int:
 
 
 def _said(entry: Entry, data: Mapping[str, Any]) -> Said:
-    written = datetime.fromtimestamp(entry.utc_ns / NS_PER_S, UTC).date()
-    day = written if data.get("on") is None else date.fromisoformat(data["on"])
-    is_certain = entry.utc_trusted or data.get("on") is not None
+    told = None if data["on"] is None else date.fromisoformat(data["on"])
     note = data["note"]
-    return Said(entry.row, str(data["by"]), None if note is None else str(note), day, is_certain)
+    return Said(entry.row, str(data["by"]), None if note is None else str(note), told or known_day(entry.utc_ns))
 
 
 def _read_service(ledger: Ledger, entry: Entry) -> Service:

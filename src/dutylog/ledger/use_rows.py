@@ -50,12 +50,22 @@ def read_use_rows(database: Database, unit_id: str) -> list[UseRow]:
 
 
 def read_running_us(database: Database, unit_id: str, utc_ns: int) -> int | None:
-    """Return the running time before a wall time. See Ledger.running_us_before."""
-    row = database.row(
-        f"SELECT sum(CASE WHEN {_UTC} < ? THEN measured_us + unmeasured_us ELSE 0 END), max({_UTC}) "
-        "FROM minute JOIN unit USING (unit_key) LEFT JOIN epoch USING (epoch) WHERE unit_id = ?",
-        (utc_ns, unit_id),
-    )
-    if row is None or row[1] is None or row[1] < utc_ns:
-        return None
-    return int(row[0])
+    """Return the running time before a wall time. See Ledger.running_us_before.
+
+    Everything before the first row, in the order of the log, that a clock somebody vouched for puts at or behind that
+    time; only where no row has such a clock the others are asked.
+    """
+    for trusted in ("(minute.utc_ns IS NOT NULL OR epoch.utc_trusted = 1)", "1"):
+        row = database.row(
+            "WITH mine AS (SELECT epoch, minute.start_ns AS start_ns, measured_us + unmeasured_us AS us, "
+            f"{_UTC} AS utc, {trusted} AS is_known "
+            "FROM minute JOIN unit USING (unit_key) LEFT JOIN epoch USING (epoch) "
+            "WHERE unit_id = ?), first AS (SELECT epoch, start_ns FROM mine WHERE is_known AND utc >= ? "
+            "ORDER BY epoch, start_ns LIMIT 1) SELECT (SELECT coalesce(sum(us), 0) FROM mine, first WHERE "
+            "(mine.epoch, mine.start_ns) < (first.epoch, first.start_ns)), (SELECT count(*) FROM first), "
+            "(SELECT count(*) FROM mine WHERE is_known)",
+            (unit_id, utc_ns),
+        )
+        if row is not None and row[2]:
+            return int(row[0]) if row[1] else None
+    return None

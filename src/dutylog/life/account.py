@@ -13,14 +13,15 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from dutylog.domain.wear import FAILED, PARTS, WORN
-from dutylog.ledger.life_entries import Service, StatedUse
+from dutylog.domain.wear import BEFORE_INSTALL, FAILED, PARTS, WORN
+from dutylog.ledger.life_entries import Service, StatedUse, known_day
+from dutylog.life.budget import RANGE_80
 from dutylog.life.doses import compute_shares
 from dutylog.life.history import UnitHistory
 from dutylog.life.learning import Finding
 from dutylog.life.parts import WearPart, parts_of
 from dutylog.life.reference import per_mile
-from dutylog.units import M_PER_MILE
+from dutylog.units import DAYS_PER_YEAR, M_PER_MILE
 
 Floats = NDArray[np.float64]
 
@@ -28,9 +29,6 @@ MEASURED_SD_RATIO = 0.12
 """Physical doubt of a measured dose: force curve, temperature, scale. Source: judgement, 8 to 15 % is typical."""
 MISSED_SD_RATIO = 0.5
 """Doubt of what stands in for moving time that wasn't measured. Source: judgement."""
-RANGE_80 = 1.2815515655446004
-"""Standard deviations either way that hold 80 % of a normal distribution; 10 % and 90 % quantile."""
-DAYS_A_YEAR = 365.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +74,9 @@ def find_since(part: WearPart, history: UnitHistory, services: Sequence[Service]
     """
     done = [one for one in services if part.key in one.replaced]
     if done:
-        last = max(done, key=lambda one: (one.running_s, one.said.day, one.said.row))
-        return Since(last.running_s, last.said.day, f"replaced by {last.said.by}", last.said.row)
+        last = max(done, key=_order)
+        day = last.said.day or _day_at(history, last.running_s)
+        return Since(last.running_s, day, f"replaced by {last.said.by}", last.said.row)
     known = [one.from_day for one in uses if one.from_day is not None]
     added = day_added(history)
     if known and min(known) < added:
@@ -87,9 +86,9 @@ def find_since(part: WearPart, history: UnitHistory, services: Sequence[Service]
 
 def day_added(history: UnitHistory) -> date:
     """Return the day on which a unit was entered, or its first known day of use if that was earlier."""
-    day = date.fromordinal(max(1, date(1970, 1, 1).toordinal() + history.unit.added_utc_ns // 86_400_000_000_000))
-    known = history.days[history.days > 0]
-    return min(day, date.fromordinal(int(known.min()))) if len(known) else day
+    day, known = known_day(history.unit.added_utc_ns), history.days[history.days > 0]
+    first = date.fromordinal(int(known.min())) if len(known) else history.today
+    return first if day is None else min(day, first)
 
 
 def compute_used(part: WearPart, history: UnitHistory, since: Since, uses: Sequence[StatedUse]) -> Used:
@@ -126,29 +125,31 @@ def stated_days(part: WearPart, use: StatedUse, today: date) -> list[tuple[int, 
 def calendar_day(part: WearPart, since: Since) -> date | None:
     """Return the day on which a part's time is over, None where no calendar limit is known."""
     years = part.calendar_years.value
-    return since.day + timedelta(days=round(years * DAYS_A_YEAR)) if years > 0.0 else None
+    return since.day + timedelta(days=round(years * DAYS_PER_YEAR)) if years > 0.0 else None
 
 
 def gather_findings(
     part: WearPart, history: UnitHistory, services: Sequence[Service], uses: Sequence[StatedUse]
 ) -> list[Finding]:
     """Return what benches found of a part of one unit, each with the share that was used then."""
-    ordered = sorted(services, key=lambda one: (one.running_s, one.said.day, one.said.row))
+    ordered = sorted(services, key=_order)
     found: list[Finding] = []
     usable: Finding | None = None
+    is_over = False
     for place, service in enumerate(ordered):
         grade = service.found.get(part.key)
-        if grade is not None:
+        # Found worn and left in, it ends once, however often it is looked at before it is replaced.
+        if grade is not None and not is_over:
             share = _share_at(part, history, find_since(part, history, ordered[:place], uses), uses, service)
             if grade in (WORN, FAILED):
                 found.append(Finding(share, grade, 0.0 if usable is None else min(usable.share, share)))
-                usable = None
+                usable, is_over = None, True
             else:
                 # A later look at the same part says more than an earlier one.
                 usable = Finding(share, grade, 0.0)
-        if part.key in service.replaced and usable is not None:
-            found.append(usable)
-            usable = None
+        if part.key in service.replaced:
+            found += [] if usable is None else [usable]
+            usable, is_over = None, False
     return found if usable is None else [*found, usable]
 
 
@@ -169,20 +170,35 @@ def parts_with_places(history: UnitHistory) -> tuple[WearPart, ...]:
 
 def _share_at(part: WearPart, history: UnitHistory, since: Since, uses: Sequence[StatedUse], service: Service) -> float:
     """Return the used share of a part at a service."""
-    before = Since(service.running_s, service.said.day, "", service.said.row)
-    return compute_used(part, history, since, uses).share - compute_used(part, history, before, uses).share
+    day = max(service.said.day or _day_at(history, service.running_s), since.day)
+    before = Since(service.running_s, day, "", service.said.row)
+    return max(0.0, compute_used(part, history, since, uses).share - compute_used(part, history, before, uses).share)
 
 
 def _part_of_use_after(use: StatedUse, since: Since) -> float:
     """Return what share of a told distance came after a place in the unit's life."""
-    first, last = use.from_day or use.to_day or use.said.day, use.to_day or use.said.day
     if since.row is None:
         return 1.0
+    if use.from_day is None and use.to_day is None and (use.kind == BEFORE_INSTALL or use.said.day is None):
+        return 0.0 if use.kind == BEFORE_INSTALL or use.running_s <= since.running_s else 1.0
+    told = use.said.day or since.day
+    first, last = use.from_day or use.to_day or told, use.to_day or told
     if first > since.day or (use.running_s > since.running_s and first >= since.day):
         return 1.0
     if last <= since.day:
         return 0.0
     return (last - since.day).days / max(1, (last - first).days)
+
+
+def _order(one: Service) -> tuple[float, date, int]:
+    """Return what puts services of a unit in their order."""
+    return one.running_s, one.said.day or date.min, one.said.row
+
+
+def _day_at(history: UnitHistory, running_s: float) -> date:
+    """Return the last known day of use before a running time, else the day a unit was entered."""
+    known = history.days[(history.days > 0) & (history.start_s < running_s)]
+    return date.fromordinal(int(known.max())) if len(known) else day_added(history)
 
 
 def _log_normal_sd_ratio(factor: float) -> float:

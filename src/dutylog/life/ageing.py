@@ -5,12 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from dutylog.domain.nitrogen import GAS_CONSTANT
 from dutylog.units import ZERO_C_IN_K
 
 Floats = NDArray[np.float64]
 
-GAS_J_PER_MOL_K = 8.31446261815324
-"""Molar gas constant. Source: SI Brochure, 9th edition, exact by the constants of section 2.2."""
 RULE_STEP_K = 10.0
 """The rule of thumb doubles by every ten degrees. Source: common practice; Arrhenius 1889 in short."""
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(24)
@@ -109,7 +108,7 @@ def compute_damage(stress: ArrayLike, counts: ArrayLike, exponent: float, consta
 
 def _arrhenius_log(temp_c: Floats, ref_c: float | Floats, ea_j_per_mol: float) -> Floats:
     inverse = 1.0 / (np.asarray(ref_c) + ZERO_C_IN_K) - 1.0 / (temp_c + ZERO_C_IN_K)
-    return np.asarray(ea_j_per_mol / GAS_J_PER_MOL_K * inverse)
+    return np.asarray(ea_j_per_mol / GAS_CONSTANT * inverse)
 
 
 def _left(fall_s: Floats, tau_s: float) -> tuple[Floats, Floats]:

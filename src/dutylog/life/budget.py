@@ -20,5 +20,7 @@ class Budget:
             raise InputError(f"budget of {self.median} used shares, log sd {self.log_sd}; expected above 0, 0 or more")
 
 
+RANGE_80 = 1.2815515655446004
+"""Standard deviations either way that hold 80 % of a normal distribution; its 10 % and 90 % quantiles."""
 PRIOR_BUDGET = Budget(1.0, math.log(1.5))
 """Before anything was found on the bench. Source: judgement; two parts in three between 0.67 and 1.5."""

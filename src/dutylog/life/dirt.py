@@ -31,6 +31,7 @@ def compute_dirt_factors(
         epochs, start_ns, duration_s: (n,) place and length of each row. running_s: (n,) running time at its start.
     """
     factors = np.ones(len(epochs))
+    # A damper that wasn't on a trip has none of its mud.
     newest = {dirt.number: dirt for dirt in dirts}
     middle_ns = start_ns + np.rint(duration_s * 5e8).astype(np.int64)
     ordered = sorted(newest.values(), key=lambda dirt: dirt.trip)
@@ -38,7 +39,7 @@ def compute_dirt_factors(
         epoch, first_ns, last_ns = dirt.trip
         is_within = (epochs == epoch) & (middle_ns >= first_ns) & (middle_ns < last_ns)
         factors[is_within] = np.maximum(factors[is_within], FACTORS[dirt.what])
-        if dirt.washed:
+        if dirt.washed or not is_within.any():
             continue
         is_later = (epochs > epoch) | ((epochs == epoch) & (middle_ns >= last_ns))
         washed = next((one.trip for one in ordered[place + 1 :] if one.washed), None)

@@ -390,6 +390,15 @@ def order_by_day(day_10: int | None, lead_days: int) -> int | None:
     return None if day_10 is None else day_10 - lead_days
 
 
+def forecast_by_calendar(calendar_day: int | None, today: int) -> Forecast:
+    """Return when a part is due that driving doesn't end, such as a charge of nitrogen; arguments as of `forecast`."""
+    if calendar_day is None:
+        return Forecast(None, None, None, None, None, None, 0.0, "no calendar limit")
+    day = None if calendar_day - today > HORIZON_DAYS else max(today, calendar_day)
+    text = f"by the calendar on {date.fromordinal(calendar_day)}"
+    return Forecast(day, day, day, None, None, None, 0.0, text)
+
+
 def _by_calendar(used: float, budget: Budget, calendar_day: int | None, today: int) -> Forecast:
     """Return what can be said without knowing the use: used up already, or the calendar."""
     over = _say_used_up(used, budget)

@@ -29,10 +29,10 @@ from dutylog.domain.nitrogen import (
 )
 from dutylog.domain.vehicle import Profile
 from dutylog.errors import InputError
+from dutylog.ledger.gas_readings import LIMITS
 from dutylog.units import STANDARD_ATMOSPHERE_PA, ZERO_C_IN_K
 
 LOW, OK, HIGH = "low", "ok", "high"
-VERDICTS = (LOW, OK, HIGH)
 TOLERANCE_RATIO = 0.05
 """Of the target: 10 psi of 200. Source: judgement; the maker's tolerance comes first."""
 COLD_WITHIN_K = 5.0
@@ -52,6 +52,10 @@ LEAST_KEPT_RATIO = 0.02
 RIDE_RATIO = 0.40
 """Of the stroke: how far in a shaft is at ride height where nobody says. Source: common practice, none published."""
 TEMPERATURES_C = (-60.0, 250.0)
+GAUGE_LIMITS_PA = LIMITS["gauge_pa"][:2]
+"""What a reading may have, so what a gauge may be asked to show."""
+MAKE_UP_RATIO = 1.1
+"""No more of the target may be put in for checks to come. Source: judgement; twice the tolerance of a charge."""
 HOSE_LIMIT_ML, GAS_LIMITS_ML, CHECKS_LIMIT = 200.0, (5.0, 6000.0), 100
 
 CAUTIONS = (
@@ -127,7 +131,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What a reading comes to. verdict: one of VERDICTS, None where there is none. reason: one line, why that."""
+    """What a reading comes to. verdict: LOW, OK or HIGH, None where there is none. reason: one line, why that."""
 
     equivalent: Charge
     verdict: str | None
@@ -142,7 +146,7 @@ def compute_expected(profile: Profile, target_pa: float, place: Place) -> Charge
     Raises:
         InputError: no valve, more travel than stroke, no room left for the gas, or a figure out of range.
     """
-    _within(target_pa, (0.0, 6e6), "target", "Pa")
+    _within(target_pa, GAUGE_LIMITS_PA, "target", "Pa")
     room = _compute_room(profile, place)
     absolute_pa = move_charge_pa(target_pa + STANDARD_ATMOSPHERE_PA, COLD_C, place.gas_c, 1.0 / room.ratio)
     own = math.hypot(place.gas_sd_k / (place.gas_c + ZERO_C_IN_K), room.own_sd_ratio)
@@ -195,16 +199,6 @@ def judge(profile: Profile, reading: Reading, target_pa: float | None) -> Judged
     return Judged(equivalent, verdict, f"within {TOLERANCE_RATIO:.0%} of the target is ok{close}")
 
 
-def compute_fill(profile: Profile, target_pa: float, place: Place | None = None) -> tuple[Place, Charge]:
-    """Return where a damper is filled and what the gauge must show there to come to the target fully extended.
-
-    Args:
-        profile: of the damper. target_pa: gauge. place: None: at ride height, 40 % of the stroke, and 20 degC.
-    """
-    where = Place(COLD_C, COLD_C, RIDE_RATIO * profile.stroke_m) if place is None else place
-    return where, compute_expected(profile, target_pa, where)
-
-
 def compute_after_checks(
     gauge_pa: float, gas_ml: float, hose_ml: float, count: int, gas_c: float = COLD_C, altitude_m: float = 0.0
 ) -> list[float]:
@@ -231,15 +225,35 @@ def compute_before_checks(
 ) -> float:
     """Return what was there [Pa gauge] before some checks, the last of which showed `gauge_pa`.
 
-    To leave a target after so many checks to come, this is what the gauge must show before it is unscrewed. Arguments
-    and source as of `compute_after_checks`.
+    Arguments and source as of `compute_after_checks`.
+
+    Raises:
+        InputError: it would have been more than a reading may have.
     """
     _check_hose(gas_ml, hose_ml, count)
     outside_pa, kelvin = compute_atmosphere_pa(altitude_m), gas_c + ZERO_C_IN_K
     empty, density = compute_density(outside_pa, kelvin), compute_density(gauge_pa + outside_pa, kelvin)
     for _ in range(count):
         density = (density * (gas_ml + hose_ml) - empty * hose_ml) / gas_ml
-    return compute_pressure_pa(density, kelvin) - outside_pa
+        gauge_pa = compute_pressure_pa(density, kelvin) - outside_pa
+        if gauge_pa > GAUGE_LIMITS_PA[1]:
+            raise InputError(
+                f"making up for {count} check(s) takes more than {GAUGE_LIMITS_PA[1] / 1e6:g} MPa, more than a charge "
+                "may have; refill after each check instead, or give a shorter hose"
+            )
+    return gauge_pa
+
+
+def compute_make_up(
+    target_pa: float, gas_ml: float, hose_ml: float, count: int, gas_c: float = COLD_C, altitude_m: float = 0.0
+) -> float | None:
+    """Return what a gauge must show [Pa] before it is unscrewed, to leave a target after some checks to come.
+
+    None where that is more than MAKE_UP_RATIO of the target: until those checks are done it is too much in there.
+    Arguments and errors as of `compute_before_checks`.
+    """
+    before_pa = compute_before_checks(target_pa, gas_ml, hose_ml, count, gas_c, altitude_m)
+    return before_pa if before_pa <= MAKE_UP_RATIO * target_pa else None
 
 
 def warn_room(profile: Profile) -> str | None:

@@ -17,6 +17,7 @@ from dutylog.domain.gas import compute_room_m3
 from dutylog.domain.vehicle import Profile
 from dutylog.errors import InputError
 from dutylog.ledger.gas_readings import FILL, StoredReading
+from dutylog.life.forecast import HORIZON_DAYS
 from dutylog.life.gas import (
     GAS_LIMITS_ML,
     RANGE_SD,
@@ -27,10 +28,9 @@ from dutylog.life.gas import (
     compute_equivalent,
     judge,
 )
+from dutylog.units import DAYS_PER_YEAR
 
-DAYS_PER_YEAR, DAYS_PER_MONTH = 365.25, 365.25 / 12.0
-HORIZON_DAYS = 3653
-"""Ten years: nothing is told of what lies beyond."""
+DAYS_PER_MONTH = DAYS_PER_YEAR / 12.0
 RISE_SD = 3.0
 """A reading above the one before it by more than so many standard deviations was filled and nobody wrote it down."""
 

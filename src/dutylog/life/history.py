@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from dutylog.domain.vehicle import Profile
 from dutylog.duty.totals import Totals
 from dutylog.ledger.ledger import Ledger
-from dutylog.ledger.life_entries import LifeEntries
+from dutylog.ledger.life_entries import LifeEntries, known_day
 from dutylog.ledger.rows import Unit
 from dutylog.ledger.use_rows import UseRow
 from dutylog.life.dirt import compute_dirt_factors
@@ -29,11 +29,13 @@ COOL_S = 6 * 3600.0
 LEAST_MEASURED_S = 60.0
 """Moving time measured on a day from which on its own rates stand in for what was not measured (judgement)."""
 UNKNOWN_DAY = 0
+WHOLE_TIME = ("ageing", "oil_heat")
+"""Mechanisms whose doses run over all of a row, measured or not; without power their oil reads as cool as the body."""
 
 
 @dataclass(frozen=True, slots=True)
 class UnitHistory:
-    """All of a damper's measured use.
+    """All of a damper's measured use. today: by the ledger's clock.
 
     doses: (n,) by mechanism. missed: (n,) by mechanism, the estimate for moving time that was not measured.
     start_s, end_s: (n,) the unit's running time at the row's ends. days: (n,) ordinals of UTC days, UNKNOWN_DAY
@@ -48,6 +50,7 @@ class UnitHistory:
     start_s: Floats
     end_s: Floats
     days: Ints
+    today: date
 
     def part_after(self, running_s: float) -> Floats:
         """Return what share (n,) of each row lies after a running time."""
@@ -58,7 +61,7 @@ class UnitHistory:
         return after
 
 
-def read_history(ledger: Ledger, unit: Unit, profile: Profile, entries: LifeEntries) -> UnitHistory:
+def read_history(ledger: Ledger, unit: Unit, profile: Profile, entries: LifeEntries, today: date) -> UnitHistory:
     """Read a damper's rows and work out what each did to every wear part.
 
     Args:
@@ -76,7 +79,7 @@ def read_history(ledger: Ledger, unit: Unit, profile: Profile, entries: LifeEntr
     running_s = _column(rows, "measured_us", 1e6) + _column(rows, "unmeasured_us", 1e6)
     days = np.array([_day(row.utc_ns) for row in rows], dtype=np.int64)
     missed = _estimate_missed(doses, use, days)
-    return UnitHistory(unit, profile, use, doses, missed, places.running_s, places.running_s + running_s, days)
+    return UnitHistory(unit, profile, use, doses, missed, places.running_s, places.running_s + running_s, days, today)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +124,8 @@ def _to_use(rows: Sequence[UseRow], places: _Places, factors: Floats, now_ns: in
         dirt_factor=factors,
         distance_m=speed_mps * places.duration_s,
         oil_c=np.full(len(rows), np.nan),
-        cool_from_c=body_c.copy(),
+        # From the oil, as the reference cools: see life/doses.py.
+        cool_from_c=np.full(len(rows), np.nan),
         cool_s=_pauses_s(rows, now_ns),
     )
 
@@ -186,6 +190,8 @@ def _estimate_missed(doses: dict[str, Floats], use: Use, days: Ints) -> dict[str
     measured_s = np.bincount(group, use.moving_measured_s)
     all_s = float(measured_s.sum())
     for name, values in doses.items():
+        if name in WHOLE_TIME:
+            continue
         by_day = np.bincount(group, values)
         overall = float(values.sum()) / all_s if all_s > 0.0 else 0.0
         is_known = measured_s >= LEAST_MEASURED_S
@@ -195,7 +201,8 @@ def _estimate_missed(doses: dict[str, Floats], use: Use, days: Ints) -> dict[str
 
 
 def _day(utc_ns: int | None) -> int:
-    return UNKNOWN_DAY if utc_ns is None else day_of(utc_ns).toordinal()
+    day = None if utc_ns is None else known_day(utc_ns)
+    return UNKNOWN_DAY if day is None else day.toordinal()
 
 
 def day_of(utc_ns: int) -> date:

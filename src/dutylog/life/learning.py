@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from dutylog.domain.wear import FAILED, GRADES, WORN
 from dutylog.errors import InputError
-from dutylog.life.budget import PRIOR_BUDGET, Budget
-from dutylog.life.weibull import Lives, compute_log_likelihood, fit_lives, gather_lives
+from dutylog.life.budget import PRIOR_BUDGET, RANGE_80, Budget
+from dutylog.life.weibull import LifeTimes, compute_log_likelihood, fit_lives, gather_lives
 
 Floats = NDArray[np.float64]
 
@@ -32,8 +32,6 @@ WORN_SHARE = 0.1
 """A budget is the used share by which so many are worn. Source: judgement; B10 is common practice."""
 LOW, HIGH = 0.1, 0.9
 """Ends of the range that is told: 80 %."""
-RANGE_SDS = 1.2815515655446004
-"""Standard deviations either way that hold 80 % of a normal distribution; its 90 % quantile."""
 LEAST_OVER = 3
 """Ended lives from which on it is told what they say alone (judgement)."""
 SHARES = (1e-6, 1e6)
@@ -101,11 +99,11 @@ def learn(findings: Sequence[Finding]) -> Belief:
     """
     told = [one for one in findings if one.share >= SHARES[0]]
     low, median, high = (math.exp(log) for log in _find_quantiles(_compute_posterior(_gather(told))))
-    budget = Budget(median, math.log(high / low) / (2.0 * RANGE_SDS))
+    budget = Budget(median, math.log(high / low) / (2.0 * RANGE_80))
     return Belief(budget, low, high, len(told), _say(told, median, low, high))
 
 
-def _gather(findings: Sequence[Finding]) -> Lives:
+def _gather(findings: Sequence[Finding]) -> LifeTimes:
     """Return the lives that findings tell of."""
     return gather_lives(
         [one.share for one in findings if one.is_exact],
@@ -120,7 +118,7 @@ def _log_budgets() -> Floats:
     return math.log(PRIOR_BUDGET.median) + PRIOR_BUDGET.log_sd * np.linspace(-_BUDGET_SDS, _BUDGET_SDS, _BUDGET_CELLS)
 
 
-def _compute_posterior(lives: Lives) -> Floats:
+def _compute_posterior(lives: LifeTimes) -> Floats:
     """Return the weights (cells,) of the budgets of `_log_budgets`; they add up to 1."""
     log_budgets = _log_budgets()
     log_prior = -0.5 * ((log_budgets - math.log(PRIOR_BUDGET.median)) / PRIOR_BUDGET.log_sd) ** 2
@@ -152,11 +150,11 @@ def _say(findings: Sequence[Finding], median: float, low: float, high: float) ->
     now = f"10 % are worn by {_digits(median)} ({_digits(low)} to {_digits(high)}) of the budget"
     if not findings:
         return f"nothing learned yet: {now}"
-    prior, factor = PRIOR_BUDGET.median, math.exp(RANGE_SDS * PRIOR_BUDGET.log_sd)
+    prior, factor = PRIOR_BUDGET.median, math.exp(RANGE_80 * PRIOR_BUDGET.log_sd)
     over_count = sum(one.is_over for one in findings)
     alone = _say_alone(findings) if over_count >= LEAST_OVER else ""
     return (
-        f"from {len(findings)} part{'s' * (len(findings) > 1)} taken out ({over_count} worn or failed): {now}; "
+        f"from {len(findings)} part{'s' * (len(findings) > 1)} looked at ({over_count} worn or failed): {now}; "
         f"before: {_digits(prior)} ({_digits(prior / factor)} to {_digits(prior * factor)}){alone}"
     )
 

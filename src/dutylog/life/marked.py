@@ -9,7 +9,7 @@ from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import ShaftMark, passes_of
 from dutylog.life.account import Since, miles_since
 from dutylog.life.history import UnitHistory
-from dutylog.life.marks import Mark, MarkJudged, judge_mark
+from dutylog.life.marks import ASSUMED_PASSES_PER_M, Mark, MarkJudged, judge_mark
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,10 +24,11 @@ def judge_marks(ledger: Ledger, history: UnitHistory, marks: Sequence[ShaftMark]
     """Return the marks of a unit that its present shaft has; shaft_since: from when that shaft counts."""
     found = []
     for told in marks:
-        if (told.running_s, told.said.day) < (shaft_since.running_s, shaft_since.day):
+        day = told.said.day or shaft_since.day
+        if (told.running_s, day, told.said.row) < (shaft_since.running_s, shaft_since.day, shaft_since.row or 0):
             continue
-        mark = Mark(told.kind, told.distance_mm, told.size_mm, told.is_sharp)
-        since = Since(told.running_s, told.said.day, "", told.said.row)
+        mark = _to_mark(told)
+        since = Since(told.running_s, day, "", told.said.row)
         # Totals of a unit whose counting began anew may be lower than they were.
         now = max(told.passes_count, passes_of(ledger, told.unit_id, told.distance_mm, told.size_mm))
         judged = judge_mark(
@@ -63,4 +64,15 @@ def extra_sliding_m(history: UnitHistory, marked: Sequence[Marked], seal_since: 
 
 def wear_factor(marked: Sequence[Marked]) -> float:
     """Return how many times as fast the seal wears by sliding as over a clean shaft."""
-    return 1.0 + sum((one.judged.wear_factor or 1.0) - 1.0 for one in marked)
+    return 1.0 + sum(_factor(one) - 1.0 for one in marked)
+
+
+def _factor(one: Marked) -> float:
+    """Return the factor of one mark; where too little was measured, as if it passed as often as is assumed."""
+    if one.judged.wear_factor is not None:
+        return one.judged.wear_factor
+    return 1.0 + _to_mark(one.told).pass_m * ASSUMED_PASSES_PER_M
+
+
+def _to_mark(told: ShaftMark) -> Mark:
+    return Mark(told.kind, told.distance_mm, told.size_mm, told.is_sharp)

@@ -55,8 +55,6 @@ RULES = (
 )
 """From most to least urgent; the first that holds counts. Source: judgement: of 10 000 hard miles a seal at 30 times
 the wear lasts 330, at 5 times 2000, at 1.5 times 6700."""
-LEVELS = tuple(rule.level for rule in reversed(RULES))
-"""From least to most urgent."""
 CAUTION = (
     "A sharp nick cuts the seal, and a leak drops oil on brakes and hot parts, where it can burn. If oil shows, the "
     "seal leaks: stop, and have it looked at before driving on. Before anybody works on the shaft: vehicle on stands, "
@@ -110,7 +108,8 @@ class MarkJudged:
     """What a mark means. passes_so_far: since it was seen. None: too little was measured, or miles aren't known.
 
     extra_sliding_m: clean shaft that would have worn the seal as much as those passes. wear_factor: how many times as
-    fast the seal wears as over a clean shaft. urgency: one of LEVELS.
+    fast the seal wears as over a clean shaft. urgency: level of one of RULES. text: without
+    passes_per_mile, which the reader gets in units of his own.
     """
 
     passes_so_far: int | None
@@ -152,7 +151,7 @@ def judge_mark(
     factor = 1.0 + extra_m / sliding_m
     per_mile = passes / miles_since if miles_since else None
     level = _find_level(factor, mark.pass_m)
-    return MarkJudged(passes, per_mile, extra_m, factor, level, _say(mark, passes, per_mile, sliding_m), _advise(level))
+    return MarkJudged(passes, per_mile, extra_m, factor, level, _say(mark, passes, sliding_m), _advise(level))
 
 
 def _judge_unmeasured(mark: Mark, why: str) -> MarkJudged:
@@ -170,7 +169,7 @@ def _advise(level: str) -> str:
     return f"{next(rule.advice for rule in RULES if rule.level == level)}. {CAUTION}"
 
 
-def _say(mark: Mark, passes: int, per_mile: float | None, sliding_m: float) -> str:
+def _say(mark: Mark, passes: int, sliding_m: float) -> str:
     """Return what was measured, in words."""
     if not passes:
         return (
@@ -178,9 +177,8 @@ def _say(mark: Mark, passes: int, per_mile: float | None, sliding_m: float) -> s
             "stroke can still take it there"
         )
     extra_m = mark.pass_m * passes
-    rate = "" if per_mile is None else f", {_digits(per_mile)} times a mile"
     return (
-        f"{mark.name}: {passes} times through the seal since it was seen{rate}; as much wear as {_digits(extra_m)} m "
+        f"{mark.name}: {passes} times through the seal since it was seen; as much wear as {_digits(extra_m)} m "
         f"of clean shaft, the seal wears {_digits(1.0 + extra_m / sliding_m)} times as fast (judgement)"
     )
 

@@ -16,7 +16,7 @@ from dutylog.domain.vehicle import Profile
 from dutylog.errors import InputError
 from dutylog.ledger import gas_readings
 from dutylog.ledger.ledger import Ledger
-from dutylog.ledger.life_entries import LifeEntries, Service, StatedUse, read_life
+from dutylog.ledger.life_entries import Service, StatedUse, read_life
 from dutylog.ledger.rows import Unit
 from dutylog.life.account import (
     Since,
@@ -30,13 +30,22 @@ from dutylog.life.account import (
     stated_days,
 )
 from dutylog.life.doses import compute_events, compute_shares
-from dutylog.life.forecast import Forecast, History, Planned, forecast, order_by_day
+from dutylog.life.forecast import (
+    MILES_KNOWN_RATIO,
+    Forecast,
+    History,
+    Planned,
+    forecast,
+    forecast_by_calendar,
+    order_by_day,
+)
 from dutylog.life.history import UnitHistory, day_of, read_history
 from dutylog.life.learning import Belief, Finding, learn
 from dutylog.life.marked import Marked, extra_sliding_m, judge_marks, wear_factor
 from dutylog.life.parts import WearPart
 from dutylog.life.plan import Made, planned_trip, will_make_it
 from dutylog.life.reference import per_mile, share_per_mile, street_miles
+from dutylog.life.urgency import Urgency, judge_part
 from dutylog.units import M_PER_MILE
 
 Floats = NDArray[np.float64]
@@ -70,6 +79,13 @@ class PartLife:
         """Return the used share of the budget as it is believed now."""
         return self.used.share / self.belief.budget.median
 
+    def judge(self, today: date) -> Urgency:
+        """Return how soon it wants a look."""
+        early, likely = (
+            None if day is None else date.fromordinal(day) for day in (self.forecast.day_10, self.forecast.day_50)
+        )
+        return judge_part(self.ratio if self.part.weights else None, early, likely, self.calendar, today)
+
 
 @dataclass(frozen=True, slots=True)
 class UnitLife:
@@ -95,8 +111,8 @@ class UnitLife:
 
     @property
     def most_used(self) -> PartLife:
-        """Return the part that is due first: by the early end of its range, then by what is used."""
-        return min(self.parts, key=lambda one: (one.forecast.day_10 or date.max.toordinal(), -one.ratio))
+        """Return the part that wants a look first, by life.urgency."""
+        return min(self.parts, key=lambda one: one.judge(self.today).order)
 
 
 class Lives:
@@ -111,11 +127,6 @@ class Lives:
         self._profiles = {} if vehicle is None else {profile.name: profile for profile in vehicle.profiles}
         self._places = {unit.unit_id: position for position, unit in ledger.installed().items()}
         self._histories: dict[str, UnitHistory] = {}
-
-    @property
-    def entries(self) -> LifeEntries:
-        """Return what people told."""
-        return self._entries
 
     def units(self) -> list[Unit]:
         """Return the dampers whose profile is known, those on the vehicle first."""
@@ -163,6 +174,9 @@ class Lives:
             if not one.part.weights:
                 continue
             by_mile = share_per_mile(one.part, per_mile(mix))
+            if one.part.key == SEAL:
+                abrasion = share_per_mile(_only(one.part, "abrasion"), per_mile(mix))
+                by_mile += (wear_factor(life.marked) - 1.0) * abrasion
             planned = planned_trip(miles, [day.toordinal() for day in days], by_mile, PLAN_LOG_SD)
             made.append((one, self._outlasts(life, one, planned)))
         return made
@@ -187,11 +201,14 @@ class Lives:
         day = calendar_day(part, since)
         daily = self._daily(part, history, uses, marked)
         limit = None if day is None else day.toordinal()
-        due = forecast(daily, used.share, used.sd, belief.budget, limit, self.today.toordinal())
+        due = forecast_by_calendar(limit, self.today.toordinal())
+        if part.weights:
+            due = forecast(daily, used.share, used.sd, belief.budget, limit, self.today.toordinal())
         order = order_by_day(due.day_10, history.profile.lead_days)
         order_by = None if order is None else date.fromordinal(max(order, self.today.toordinal()))
         street = street_miles(part, used.share) if part.weights else None
-        return PartLife(part, since, used, belief, day, due, order_by, miles_since(history, since, uses), street)
+        miles = miles_since(history, since, uses) if part.weights else None
+        return PartLife(part, since, used, belief, day, due, order_by, miles, street)
 
     def _since(
         self, part: WearPart, history: UnitHistory, services: Sequence[Service], uses: Sequence[StatedUse]
@@ -213,20 +230,18 @@ class Lives:
             # Only sliding goes faster over a marked shaft, heat doesn't.
             abrasion = compute_shares(_only(part, "abrasion"), history.doses)
             shares = shares + (wear_factor(marked) - 1.0) * abrasion
+        today = self.today.toordinal()
         told = [found for use in uses for found in stated_days(part, use, self.today)]
-        known = history.days > 0
+        # A clock that runs behind the rows, or none that was ever set: such days aren't past yet.
+        known = (history.days > 0) & (history.days <= today)
         days = [*history.days[known].tolist(), *(day for day, _, _ in told)]
-        if not days:
-            return History(self.today.toordinal(), np.zeros(1), np.zeros(1))
-        first, last = min(days), max(*days, self.today.toordinal())
-        by_day, miles = np.zeros(last - first + 1), np.zeros(last - first + 1)
+        first = min(days, default=today)
+        by_day, miles = np.zeros(today - first + 1), _day_miles(history, known, first, today)
         np.add.at(by_day, history.days[known] - first, shares[known])
-        np.add.at(miles, history.days[known] - first, history.use.distance_m[known] / M_PER_MILE)
         for day, share, driven in told:
             by_day[day - first] += share
             miles[day - first] += driven
-        length = self.today.toordinal() - first + 1
-        return History(first, by_day[:length], miles[:length])
+        return History(first, by_day, miles)
 
     def _findings(self, part: WearPart, unit: Unit) -> list[Finding]:
         """Return what benches found of the same part of all like units."""
@@ -234,15 +249,21 @@ class Lives:
         for like in self._ledger.units():
             services = self._services(like)
             if like.profile == unit.profile and any(part.key in one.found for one in services):
-                found += gather_findings(part, self._history(like), services, self._uses(like))
+                usual = [one for one in services if part.key != SEAL or not self._has_mark(like, one)]
+                found += gather_findings(part, self._history(like), usual, self._uses(like))
         return found
+
+    def _has_mark(self, unit: Unit, service: Service) -> bool:
+        """Return whether a unit's shaft was marked by then: what became of its seal says nothing of like ones."""
+        marks = [one for one in self._entries.marks if one.unit_id == unit.unit_id]
+        return bool(service.found) and any(one.running_s <= service.running_s for one in marks)
 
     def _history(self, unit: Unit) -> UnitHistory:
         if unit.profile not in self._profiles:
             raise InputError(f"damper {unit.label}: its profile {unit.profile} isn't in the vehicle file; add it there")
         if unit.unit_id not in self._histories:
             self._histories[unit.unit_id] = read_history(
-                self._ledger, unit, self._profiles[unit.profile], self._entries
+                self._ledger, unit, self._profiles[unit.profile], self._entries, self.today
             )
         return self._histories[unit.unit_id]
 
@@ -251,6 +272,19 @@ class Lives:
 
     def _uses(self, unit: Unit) -> list[StatedUse]:
         return [one for one in self._entries.uses if one.unit_id == unit.unit_id]
+
+
+def _day_miles(history: UnitHistory, known: NDArray[np.bool_], first: int, today: int) -> Floats:
+    """Return miles by day; where speed was known for most of a day's sliding, the rest of it is taken to be alike."""
+    size, places = today - first + 1, history.days[known] - first
+    distance_m, sliding_m = history.use.distance_m[known], history.use.sliding_m[known]
+    has_speed = ~np.isnan(distance_m)
+    driven_m = np.bincount(places[has_speed], distance_m[has_speed], size)
+    slid_m = np.bincount(places, sliding_m, size)
+    seen_m = np.bincount(places[has_speed], sliding_m[has_speed], size)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        miles = driven_m * np.where(slid_m > 0.0, slid_m / seen_m, 1.0) / M_PER_MILE
+    return np.where(seen_m >= MILES_KNOWN_RATIO * slid_m, miles, np.nan)
 
 
 def _with_marks(part: WearPart, used: Used, extra_m: float) -> Used:

@@ -24,12 +24,10 @@ _STEPS = 200
 _HALVINGS = 60
 _GAIN = 1e-10
 """A Newton step that promises less, as a ratio of the log-likelihood, is the last one: its own error is the square."""
-_HAZARD_LIMIT = 700.0
-"""exp(-700) is the least number a float holds in full: nobody lives longer."""
 
 
 @dataclass(frozen=True, slots=True)
-class Lives:
+class LifeTimes:
     """What is known of the lives of like parts, in one unit; each array holds one entry a part.
 
     exact: the life. beyond: it is longer than that. low, high: it ended after low (0: left-censored) and by high.
@@ -54,48 +52,16 @@ class Weibull:
     scale: float
     log_likelihood: float
 
-    @property
-    def mean(self) -> float:
-        """Return the mean life."""
-        return self.scale * math.gamma(1.0 + 1.0 / self.shape)
-
     def quantile(self, share: float) -> float:
         """Return the life by which a share of the parts has ended (0.1: B10)."""
-        _check_share(share)
+        if not 0.0 <= share < 1.0:
+            raise InputError(f"share of {share}, expected 0 to below 1")
         return float(self.scale * (-math.log1p(-share)) ** (1.0 / self.shape))
-
-    def survival(self, life: float) -> float:
-        """Return the share of parts that live longer."""
-        return math.exp(-self._spend(life))
-
-    def conditional_failure(self, now: float, more: float) -> float:
-        """Return how probable it is that a part that has lived until now ends within so much more."""
-        return -math.expm1(self._require_alive(now) - self._spend(now + more))
-
-    def remaining_life(self, now: float, share: float) -> float:
-        """Return how much longer it takes until a share of the parts that have lived until now has ended."""
-        _check_share(share)
-        spent = self._require_alive(now) - math.log1p(-share)
-        return float(self.scale * spent ** (1.0 / self.shape) - now)
-
-    def _spend(self, life: float) -> float:
-        """Return the cumulative hazard (life / scale)^shape, bounded."""
-        if not 0.0 <= life < math.inf:
-            raise InputError(f"life of {life}, expected a number from 0 on")
-        log = self.shape * math.log(life / self.scale) if life > 0.0 else -math.inf
-        return math.exp(min(log, math.log(2.0 * _HAZARD_LIMIT)))
-
-    def _require_alive(self, now: float) -> float:
-        """Return the cumulative hazard of a part that has lived until now."""
-        spent = self._spend(now)
-        if spent > _HAZARD_LIMIT:
-            raise InputError(f"no part of this law lives until {now}; its mean life is {self.mean:.4g}")
-        return spent
 
 
 def gather_lives(
     exact: Sequence[float], beyond: Sequence[float], left: Sequence[float], between: Sequence[tuple[float, float]]
-) -> Lives:
+) -> LifeTimes:
     """Return lives of all four kinds, sorted: the order they came in changes nothing, not even the last digit.
 
     Raises:
@@ -103,7 +69,7 @@ def gather_lives(
     """
     spans = np.array(sorted([*((0.0, high) for high in left), *between]), dtype=np.float64).reshape(-1, 2)
     ended, good = (np.array(sorted(values), dtype=np.float64) for values in (exact, beyond))
-    lives = Lives(ended, good, spans[:, 0], spans[:, 1])
+    lives = LifeTimes(ended, good, spans[:, 0], spans[:, 1])
     every = np.concatenate([lives.exact, lives.beyond, lives.low, lives.high])
     if not np.all(np.isfinite(every) & (every >= 0.0)):
         raise InputError(f"life of {every[~(np.isfinite(every) & (every >= 0.0))][0]}, expected a number from 0 on")
@@ -115,7 +81,7 @@ def gather_lives(
     return lives
 
 
-def compute_log_likelihood(shape: float, scale: Floats, lives: Lives) -> Floats:
+def compute_log_likelihood(shape: float, scale: Floats, lives: LifeTimes) -> Floats:
     """Return the log-likelihood of one shape and each of many scales (n,).
 
     Source:
@@ -149,7 +115,7 @@ def fit(
     return fit_lives(gather_lives(failures, censored, left, between))
 
 
-def fit_lives(lives: Lives) -> Weibull:
+def fit_lives(lives: LifeTimes) -> Weibull:
     """Return the law that makes lives most likely.
 
     Raises:
@@ -165,25 +131,20 @@ def fit_lives(lives: Lives) -> Weibull:
         )
     every = np.concatenate([lives.exact, lives.beyond, lives.low, lives.high])
     middle = math.exp(float(np.mean(np.log(every[every > 0.0]))))
-    scaled = Lives(lives.exact / middle, lives.beyond / middle, lives.low / middle, lives.high / middle)
+    scaled = LifeTimes(lives.exact / middle, lives.beyond / middle, lives.low / middle, lives.high / middle)
     shape, offset = _climb(scaled)
     scale = middle * math.exp(offset / shape)
     return Weibull(shape, scale, float(compute_log_likelihood(shape, np.array([scale]), lives)[0]))
 
 
-def _check_share(share: float) -> None:
-    if not 0.0 <= share < 1.0:
-        raise InputError(f"share of {share}, expected 0 to below 1")
-
-
-def _has_one_time(lives: Lives) -> bool:
+def _has_one_time(lives: LifeTimes) -> bool:
     """Return whether all lives may have ended at one time: then the steeper a law, the better it fits."""
     latest_start = max(float(values.max(initial=0.0)) for values in (lives.exact, lives.beyond, lives.low))
     first_end = min(float(values.min(initial=math.inf)) for values in (lives.exact, lives.high))
     return latest_start <= first_end
 
 
-def _climb(lives: Lives) -> tuple[float, float]:
+def _climb(lives: LifeTimes) -> tuple[float, float]:
     """Return (shape, shape x ln scale) of the maximum, from an exponential law on."""
     total = float(lives.exact.sum() + lives.beyond.sum() + (lives.low + lives.high).sum() / 2.0)
     place = np.array([1.0, math.log(total / lives.ended_count)])
@@ -206,7 +167,7 @@ def _climb(lives: Lives) -> tuple[float, float]:
     )
 
 
-def _value(place: Floats, lives: Lives) -> float:
+def _value(place: Floats, lives: LifeTimes) -> float:
     """Return the log-likelihood; minus infinity outside the shapes and where a number overflows."""
     shape, offset = float(place[0]), float(place[1])
     if not (shape > 0.0 and abs(offset / shape) < 700.0):
@@ -215,7 +176,7 @@ def _value(place: Floats, lives: Lives) -> float:
     return value if math.isfinite(value) else -math.inf
 
 
-def _slopes(place: Floats, lives: Lives) -> tuple[Floats, Floats]:
+def _slopes(place: Floats, lives: LifeTimes) -> tuple[Floats, Floats]:
     """Return gradient (2,) and Hessian (2, 2) by (shape k, offset m), with z = (life / scale)^k = exp(k ln life - m).
 
     Source: derivation. Exact: ln k + k ln life - m - ln life - z. Right-censored: -z. Interval: ln(1 - exp(-d)) - z of

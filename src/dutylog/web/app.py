@@ -83,7 +83,7 @@ def create_app(
         _add_trips(app, view, pages)
         add_life(app, view, pages, runs)
         _add_dampers(app, view, pages)
-        add_writes(app, doors, pages, settings.data_dir)
+        add_writes(app, doors, pages, view, settings.data_dir)
     _add_health(app, HealthParts(feed, view, clients, guard, time.monotonic(), settings.data_dir, doors))
     _add_files(app)
     _add_errors(app, pages)

@@ -10,7 +10,7 @@ from dutylog.errors import InputError
 from dutylog.ledger import gas_readings, life_entries
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.rows import Unit
-from dutylog.life.gas import RANGE_SD, RIDE_RATIO, TOLERANCE_RATIO, Charge, Place, compute_fill, warn_room
+from dutylog.life.gas import RANGE_SD, RIDE_RATIO, TOLERANCE_RATIO, Charge, Place, compute_expected, warn_room
 from dutylog.life.gas_history import Leak, Told, TooLow, compute_leak, tell
 from dutylog.web.gas_plot import GasPlot, PlotPoint, draw
 
@@ -105,7 +105,8 @@ def read_gas(ledger: Ledger, unit: Unit, today: date) -> GasDetail:
         return GasDetail(unit.unit_id, unit.label, unit.profile, problem=str(err))
     entries = life_entries.read_life(ledger)
     stored = gas_readings.history(ledger, unit.unit_id, entries.withdrawn)
-    renewed = [one.said.day for one in entries.services if one.unit_id == unit.unit_id and "charge" in one.replaced]
+    services = [one for one in entries.services if one.unit_id == unit.unit_id and "charge" in one.replaced]
+    renewed = [one.said.day for one in services if one.said.day is not None]
     history = tell(profile, stored, profile.charge_pa, renewed)
     rows = tuple(make_row(one) for one in reversed(history.told))[:MOST_READINGS]
     leak = compute_leak(history.told, profile.charge_pa, today.toordinal())
@@ -133,7 +134,7 @@ def make_fill_table(profile: Profile) -> tuple[FillRow, ...]:
     found = []
     for temperature_c in FILL_TEMPERATURES_C:
         places = [Place(temperature_c, temperature_c, ratio * profile.stroke_m) for ratio in (0.0, RIDE_RATIO)]
-        extended, ride = (compute_fill(profile, profile.charge_pa or 0.0, place)[1] for place in places)
+        extended, ride = (compute_expected(profile, profile.charge_pa or 0.0, place) for place in places)
         found.append(FillRow(temperature_c, extended.gauge_pa, _within(extended), ride.gauge_pa, _within(ride)))
     return () if profile.charge_pa is None else tuple(found)
 

@@ -26,6 +26,8 @@ NICENESS = 19
 """The lowest there is: core and the live stream go first. Source: setpriority(2)."""
 MOST_WAITING = 8
 MOST_KEPT = 32
+MOST_KEPT_BYTES = 16_000_000
+"""Of all answers kept. Source: judgement, four of the longest."""
 _SAID_SIGNS = 300
 
 
@@ -124,9 +126,12 @@ class Jobs:
     def _keep(self, call: tuple[str, ...], version: int, text: str) -> str:
         self._kept[call, version] = (self._clock.mono_ns(), text)
         self._kept.move_to_end((call, version))
-        while len(self._kept) > MOST_KEPT:
+        while len(self._kept) > MOST_KEPT or self._kept_bytes() > MOST_KEPT_BYTES:
             self._kept.popitem(last=False)
         return text
+
+    def _kept_bytes(self) -> int:
+        return sum(sys.getsizeof(text) for _, text in self._kept.values())
 
     async def _run(self, call: Sequence[str]) -> str:
         if self._is_closed:

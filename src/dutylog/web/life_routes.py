@@ -7,7 +7,7 @@ from fastapi.responses import JSONResponse, Response
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
-from dutylog.domain.wear import PARTS
+from dutylog.life.words import say_no_profile
 from dutylog.web.answers import envelope
 from dutylog.web.jobs import JobFailed, Runs
 from dutylog.web.keys import find_damper, quoted
@@ -26,39 +26,50 @@ def add_life(app: FastAPI, view: LedgerView, pages: Pages, jobs: Runs) -> None:
         return await run_in_threadpool(find_damper, key, view.life)
 
     async def ask(basis: LifeBasis) -> str:
+        if basis.parts is None:
+            raise JobFailed(say_no_profile(basis.label, basis.profile))
         return await jobs.ask(_SHOW, (basis.label,), basis.version)
 
+    # Answers may be long: reading and rendering them would hold up the live stream.
     @app.api_route("/dampers/{key:path}/life", methods=_READ)
     async def life(request: Request, key: str) -> Response:
         seen, basis = pages.seen_by(request.scope), await basis_of(key)
         try:
-            return seen.life(basis, _only(basis, make_dampers(read_lives(await ask(basis)))))
+            text = await ask(basis)
+            return await run_in_threadpool(lambda: seen.life(basis, _only(basis, make_dampers(read_lives(text)))))
         except JobFailed as err:
-            return seen.life(basis, None, str(err))
+            return await run_in_threadpool(seen.life, basis, None, str(err))
 
     @app.api_route("/api/dampers/{key:path}/life", methods=_READ)
     async def api_life(key: str) -> Response:
-        return JSONResponse(envelope(**read_lives(await ask(await basis_of(key)))))
+        basis = await basis_of(key)
+        if basis.parts is None:
+            raise HTTPException(409, say_no_profile(basis.label, basis.profile))
+        text = await ask(basis)
+        return await run_in_threadpool(lambda: JSONResponse(envelope(**read_lives(text))))
 
     @app.api_route("/dampers/{key:path}/life/{part}", methods=_READ)
     async def life_part(request: Request, key: str, part: str) -> Response:
         seen, basis = pages.seen_by(request.scope), await basis_of(key)
-        if part not in PARTS:
-            raise HTTPException(404, f"no part {quoted(part)}; see the page of the damper's wear")
+        if basis.parts is None:
+            return await run_in_threadpool(seen.life_part, basis, None, say_no_profile(basis.label, basis.profile))
+        if part not in basis.parts:
+            raise HTTPException(404, f"no part {quoted(part)} of this damper; see the page of its wear")
         try:
-            return seen.life_part(basis, await jobs.ask(("life", "explain"), (basis.label, part), basis.version))
+            text = await jobs.ask(("life", "explain"), (basis.label, part), basis.version)
+            return await run_in_threadpool(seen.life_part, basis, text)
         except JobFailed as err:
-            return seen.life_part(basis, None, str(err))
+            return await run_in_threadpool(seen.life_part, basis, None, str(err))
 
     @app.api_route("/due", methods=_READ)
     async def due(request: Request) -> Response:
         seen = pages.seen_by(request.scope)
         known, version = await run_in_threadpool(lambda: (view.dampers(), view.life_version()))
         try:
-            found = make_dampers(read_lives(await jobs.ask(_SHOW, (), version)))
+            text = await jobs.ask(_SHOW, (), version)
+            return await run_in_threadpool(lambda: seen.due(*_by_urgency(known, make_dampers(read_lives(text)))))
         except JobFailed as err:
-            return seen.due([], [], str(err))
-        return seen.due(*_by_urgency(known, found))
+            return await run_in_threadpool(seen.due, [], [], str(err))
 
 
 def _only(basis: LifeBasis, found: list[LifeDamper]) -> LifeDamper:
@@ -74,4 +85,4 @@ def _by_urgency(
     labels = {row.unit_id: row.label for row in known}
     told = [(labels.get(one.unit_id, one.unit_id), one) for one in found if one.parts]
     there = {one.unit_id for _, one in told}
-    return sorted(told, key=lambda each: each[1].urgency), [row for row in known if row.unit_id not in there]
+    return sorted(told, key=lambda each: each[1].order), [row for row in known if row.unit_id not in there]

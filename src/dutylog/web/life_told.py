@@ -6,6 +6,7 @@ from dutylog.ledger import gas_readings, life_entries
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import Said, Service, ShaftMark, StatedUse
 from dutylog.ledger.rows import Unit
+from dutylog.life.parts import parts_of
 from dutylog.web.life_view import LifeBasis, LifeEntry
 from dutylog.web.quantity import position_text
 
@@ -20,7 +21,8 @@ def read_basis(ledger: Ledger, unit: Unit) -> LifeBasis:
     entries += [_gas(one) for one in gas_readings.history(ledger, of_unit, known.withdrawn)]
     position = next((place for place, one in ledger.installed().items() if one.unit_id == of_unit), None)
     entries.sort(key=lambda one: -one.row)
-    return LifeBasis(of_unit, unit.label, position, unit.profile, read_version(ledger), tuple(entries))
+    version, parts = read_version(ledger), _find_parts(ledger, unit)
+    return LifeBasis(of_unit, unit.label, position, unit.profile, version, tuple(entries), parts)
 
 
 def read_version(ledger: Ledger) -> int:
@@ -35,6 +37,12 @@ def read_dirt(ledger: Ledger, number: int) -> LifeEntry | None:
     if not told:
         return None
     return _entry(told[-1].said, f"{told[-1].what}, {'washed afterwards' if told[-1].washed else 'not washed yet'}")
+
+
+def _find_parts(ledger: Ledger, unit: Unit) -> tuple[str, ...] | None:
+    vehicle = ledger.vehicle()
+    profile = None if vehicle is None else next((one for one in vehicle.profiles if one.name == unit.profile), None)
+    return None if profile is None else tuple(part.key for part in parts_of(profile))
 
 
 def _service(one: Service) -> LifeEntry:
@@ -61,4 +69,5 @@ def _gas(one: gas_readings.StoredReading) -> LifeEntry:
 
 
 def _entry(said: Said, what: str, figure: tuple[str, float] | None = None) -> LifeEntry:
-    return LifeEntry(said.row, said.day.isoformat(), said.by, what, said.note, figure)
+    day = None if said.day is None else said.day.isoformat()
+    return LifeEntry(said.row, day, said.by, what, said.note, figure)

@@ -5,22 +5,17 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from dutylog.errors import one_line
-from dutylog.life.marks import STOP
+from dutylog.life.urgency import Order, Urgency, judge_part, order_damper
+from dutylog.life.words import cut_miles
 from dutylog.units import M_PER_MILE
 from dutylog.web.jobs import JobFailed
 
-FINE, PLAN, DUE, OVER = "fine", "plan it", "due", "over"
-STATES = (FINE, PLAN, DUE, OVER)
-"""Of a part, the least urgent first."""
-PLAN_RATIO, PLAN_DAYS, DUE_DAYS = 0.7, 90, 30
-"""A service is planned some months ahead, and parts take weeks to come. Source: judgement."""
 MOST_SCALE = 2.5
 """Bars go to so many budgets at most; what is used beyond is said in figures. Source: judgement."""
-INFORMS = "These figures inform; the maker's manual, local rules and a qualified technician decide."
 WORK_CAUTIONS = (
     "Work on dampers is for qualified technicians, by the maker's manual: they are charged with gas, hold oil under "
     "pressure and can throw parts.",
@@ -30,7 +25,6 @@ WORK_CAUTIONS = (
     "After any work: look for oil, listen, and drive gently first.",
 )
 """Source: common workshop practice; judgement in the wording."""
-_FOREVER = date.max.isoformat()
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +38,7 @@ class LifePart:
 
     key: str
     name: str
-    state: str
+    urgency: Urgency
     since: str
     since_entry: int | None
     used_ratio: float | None
@@ -68,20 +62,24 @@ class LifePart:
     text: str
 
     @property
-    def urgency(self) -> tuple[int, str, float]:
-        """Return what sorts the most urgent first."""
-        return -STATES.index(self.state), self.due_early or _FOREVER, -(self.used_ratio or 0.0)
+    def state(self) -> str:
+        """Return the word for its urgency."""
+        return self.urgency.state
 
 
 @dataclass(frozen=True, slots=True)
 class LifeMark:
-    """A mark on the shaft. entry: by which it can be withdrawn. urgency: word for how soon it wants a look."""
+    """A mark on the shaft. entry: by which it can be withdrawn. urgency: word for how soon it wants a look.
+
+    passes_per_m: how often it passes the seal in a metre driven, None unknown.
+    """
 
     entry: int
     kind: str
     urgency: str
     text: str
     advice: str
+    passes_per_m: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +96,9 @@ class LifeDamper:
     marks: tuple[LifeMark, ...]
 
     @property
-    def urgency(self) -> tuple[bool, tuple[int, str, float]]:
-        """Return what sorts the most urgent first: a mark that says stop comes before all; parts must be there."""
-        return all(mark.urgency != STOP for mark in self.marks), self.parts[0].urgency
+    def order(self) -> Order:
+        """Return what sorts the most urgent damper first."""
+        return order_damper((part.urgency for part in self.parts), (mark.urgency for mark in self.marks))
 
     @property
     def most_street(self) -> LifePart | None:
@@ -123,7 +121,10 @@ class LifeEntry:
 
 @dataclass(frozen=True, slots=True)
 class LifeBasis:
-    """What the ledger says at once of a damper. version: changes whenever somebody tells the ledger something."""
+    """What the ledger says at once of a damper. version: changes whenever somebody tells the ledger something.
+
+    parts: keys of those it has, None where the vehicle file doesn't know its profile.
+    """
 
     unit_id: str
     label: str
@@ -131,6 +132,7 @@ class LifeBasis:
     profile: str
     version: int
     entries: tuple[LifeEntry, ...] = ()
+    parts: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,21 +164,6 @@ def make_dampers(lives: Mapping[str, Any]) -> list[LifeDamper]:
         raise _unreadable(err) from err
 
 
-def judge(used_ratio: float | None, early: str | None, likely: str | None, calendar: str | None, day: str) -> str:
-    """Return one of STATES, by the days on which it is due; the rules stand on the page."""
-    today = date.fromisoformat(day)
-
-    def comes_within(text: str | None, days: int) -> bool:
-        return text is not None and date.fromisoformat(text) <= today + timedelta(days=days)
-
-    used = used_ratio or 0.0
-    if used >= 1.0 or comes_within(calendar, 0):
-        return OVER
-    if comes_within(early, 0) or comes_within(likely, DUE_DAYS):
-        return DUE
-    return PLAN if used >= PLAN_RATIO or comes_within(early, PLAN_DAYS) else FINE
-
-
 def make_bars(parts: Sequence[LifePart]) -> dict[str, Bar]:
     """Return the bars of what wears by use, by part, all to one scale."""
     worn = [part for part in parts if part.used_ratio is not None]
@@ -201,20 +188,21 @@ def _make_damper(one: Mapping[str, Any]) -> LifeDamper:
         day=str(one["day"]),
         hot_seal_s=float(one["hot_seal_s"]),
         hot_oil_s=float(one["hot_oil_s"]),
-        parts=tuple(sorted(parts, key=lambda part: part.urgency)),
+        parts=tuple(sorted(parts, key=lambda part: part.urgency.order)),
         marks=tuple(_make_mark(mark) for mark in one["marks"]),
     )
 
 
 def _make_part(one: Mapping[str, Any], day: str) -> LifePart:
     days = {name: _day(one[name]) for name in ("calendar_day", "order_by", "due_early", "due_likely", "due_late")}
+    early, likely, calendar = (_date(days[name]) for name in ("due_early", "due_likely", "calendar_day"))
     share, budget = float(one["used_share"]), float(one["budget"])
     wears = bool(one["doses"])
     used = float(one["used_ratio"]) if wears else None
     return LifePart(
         key=str(one["part"]),
         name=str(one["name"]),
-        state=judge(used, days["due_early"], days["due_likely"], days["calendar_day"], day),
+        urgency=judge_part(used, early, likely, calendar, date.fromisoformat(day)),
         since=str(one["since"]),
         since_entry=None if one["since_entry"] is None else int(one["since_entry"]),
         used_ratio=used,
@@ -230,15 +218,16 @@ def _make_part(one: Mapping[str, Any], day: str) -> LifePart:
         early_m=_metres(one["miles_early"]),
         likely_m=_metres(one["miles_likely"]),
         late_m=_metres(one["miles_late"]),
-        # Miles in a sentence can't follow the reader's units; the figures beside it do.
-        text="; ".join(clause for clause in str(one["text"]).split("; ") if " miles " not in clause),
+        text=cut_miles(str(one["text"])),
         **days,
     )
 
 
 def _make_mark(one: Mapping[str, Any]) -> LifeMark:
-    words = (str(one[name]) for name in ("kind", "urgency", "text", "advice"))
-    return LifeMark(int(one["entry"]), *words)
+    kind, urgency, text, advice = (str(one[name]) for name in ("kind", "urgency", "text", "advice"))
+    rate = one["passes_per_mile"]
+    per_m = None if rate is None else float(rate) / M_PER_MILE
+    return LifeMark(int(one["entry"]), kind, urgency, text, advice, per_m)
 
 
 def _metres(miles: object) -> float | None:
@@ -247,6 +236,10 @@ def _metres(miles: object) -> float | None:
 
 def _day(text: object) -> str | None:
     return None if text is None else date.fromisoformat(str(text)).isoformat()
+
+
+def _date(text: str | None) -> date | None:
+    return None if text is None else date.fromisoformat(text)
 
 
 def _unreadable(err: Exception) -> JobFailed:

@@ -7,23 +7,26 @@ from collections.abc import Mapping
 from typing import Any
 
 from dutylog.errors import InputError
-from dutylog.units import M_PER_MILE
+from dutylog.life.words import refuse_other_parts
+from dutylog.units import M_PER_KM, M_PER_MILE
+from dutylog.web.life_view import LifeBasis
 
 REPLACED, FOUND = "replaced_", "found_"
 """Starts of the names of a service's fields: one of each by part."""
-M_PER_UNIT = {"mi": M_PER_MILE, "km": 1000.0}
+M_PER_UNIT = {"mi": M_PER_MILE, "km": M_PER_KM}
 _NUMBER = re.compile(r"[1-9][0-9]{0,15}", re.ASCII)
 Fields = Mapping[str, str]
 
 
-def make_service(unit: str, fields: Fields) -> dict[str, Any]:
-    """Return a service: parts that were ticked, and grades that were chosen."""
+def make_service(basis: LifeBasis, unit: str, fields: Fields) -> dict[str, Any]:
+    """Return a service: parts that were ticked, and grades that were chosen; InputError for one it doesn't have."""
     found = {name.removeprefix(FOUND): grade for name, grade in fields.items() if name.startswith(FOUND) and grade}
     replaced = [name.removeprefix(REPLACED) for name in fields if name.startswith(REPLACED)]
+    refuse_other_parts(basis.label, basis.parts or (), [*replaced, *found])
     return {"command": "service", "unit": unit, "replaced": replaced, "found": found, **_story(fields)}
 
 
-def make_mark(unit: str, fields: Fields) -> dict[str, Any]:
+def make_mark(_basis: LifeBasis, unit: str, fields: Fields) -> dict[str, Any]:
     """Return a mark on the shaft."""
     return {
         "command": "shaft_mark",
@@ -36,7 +39,7 @@ def make_mark(unit: str, fields: Fields) -> dict[str, Any]:
     }
 
 
-def make_use(unit: str, fields: Fields) -> dict[str, Any]:
+def make_use(_basis: LifeBasis, unit: str, fields: Fields) -> dict[str, Any]:
     """Return a distance nobody measured."""
     distance, metres = _number(fields, "distance"), _choice(fields, "unit", M_PER_UNIT)
     return {
@@ -52,11 +55,13 @@ def make_use(unit: str, fields: Fields) -> dict[str, Any]:
     }
 
 
-def make_withdrawal(_unit: str, fields: Fields) -> dict[str, Any]:
-    """Return the withdrawal of an entry."""
+def make_withdrawal(basis: LifeBasis, _unit: str, fields: Fields) -> dict[str, Any]:
+    """Return the withdrawal of an entry of this damper; InputError for any other."""
     entry = fields.get("entry", "")
     if not _NUMBER.fullmatch(entry):
         raise InputError(f"{entry:.40} is no entry; choose one of the list" if entry else "choose an entry of the list")
+    if int(entry) not in {one.row for one in basis.entries}:
+        raise InputError(f"damper {basis.label} has no entry {entry} that counts; choose one of its own list")
     return {"command": "withdraw", "entry": int(entry), "why": _text(fields, "why")}
 
 

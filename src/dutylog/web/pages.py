@@ -16,10 +16,11 @@ from dutylog.domain import wear
 from dutylog.domain.nitrogen import compute_atmosphere_pa
 from dutylog.engine.state import STATES
 from dutylog.life.gas import CAUTIONS
+from dutylog.life.words import INFORMS
 from dutylog.web.access import NAME_LIMIT, Refused, Viewer, viewer_in
 from dutylog.web.access_code import MOST_SIGNS
 from dutylog.web.gas_view import GasDetail
-from dutylog.web.life_view import INFORMS, WORK_CAUTIONS, LifeBasis, LifeDamper, make_bars
+from dutylog.web.life_view import WORK_CAUTIONS, LifeBasis, LifeDamper, make_bars
 from dutylog.web.line import OLD_AFTER_S
 from dutylog.web.quantity import position_text, quantity_text, utc_iso, utc_text
 from dutylog.web.view import DamperDetail, DamperSummary, TripDetail, TripSummary
@@ -82,11 +83,11 @@ class Pages:
         """Return the wear of one damper; damper: None where it couldn't be worked out, problem says why."""
         bars = {} if damper is None else make_bars(damper.parts)
         values: dict[str, Any] = {"basis": basis, "damper": damper, "problem": problem, "bars": bars}
-        return self._page("life.html", "dampers", 503 if problem else 200, cautions=WORK_CAUTIONS, **values)
+        return self._page("life.html", "dampers", _status(basis, problem), cautions=WORK_CAUTIONS, **values)
 
     def life_part(self, basis: LifeBasis, text: str | None, problem: str = "") -> HTMLResponse:
         """Return the whole computation of one part, as the command prints it."""
-        status = 503 if problem else 200
+        status = _status(basis, problem)
         return self._page("life_part.html", "dampers", status, basis=basis, text=text, problem=problem)
 
     def due(self, told: list[tuple[str, LifeDamper]], untold: list[DamperSummary], problem: str = "") -> HTMLResponse:
@@ -120,6 +121,11 @@ class Pages:
     ) -> HTMLResponse:
         text = self._jinja.get_template(template).render(here=here, viewer=self._viewer, **values)
         return HTMLResponse(text, status_code=http_status, headers=headers)
+
+
+def _status(basis: LifeBasis, problem: str) -> int:
+    """Return 409 where the vehicle file says too little to tell of a damper, 503 where it couldn't be worked out."""
+    return 200 if not problem else 409 if basis.parts is None else 503
 
 
 def _segment(text: str) -> str:

@@ -16,7 +16,8 @@ def quantity_text(kind: str, value: float | None) -> str:
 
     Args:
         kind: 'temperature_c', 'pressure_pa' (gauge), 'pressure_fine_pa', 'distance_m', 'far_m' (of a forecast: three
-            figures), 'energy_j', 'duration_s', 'ratio' or 'count'.
+            figures), 'per_m' (times
+            a distance driven), 'energy_j', 'duration_s', 'ratio' or 'count'.
         value: in the unit of the kind, or None for unknown.
     """
     if value is None or not math.isfinite(value):
@@ -78,6 +79,10 @@ def _far(value_m: float) -> str:
     return f"{_count(math.floor(whole / step + 0.5) * step)}{NBSP}km"
 
 
+def _per_distance(value: float) -> str:
+    return f"{_three_figures(value * 1e3)}{NBSP}times a km"
+
+
 def _duration(value_s: float) -> str:
     whole = int(value_s)
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
@@ -100,6 +105,7 @@ _FORMATS = {
     "pressure_fine_pa": lambda value: f"{_rounded(value / PA_PER_BAR, 2)}{NBSP}bar",
     "distance_m": _distance,
     "far_m": _far,
+    "per_m": _per_distance,
     "energy_j": _energy,
     "duration_s": _duration,
     "ratio": _ratio,

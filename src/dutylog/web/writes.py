@@ -19,12 +19,16 @@ from starlette.exceptions import HTTPException
 
 from dutylog.errors import InputError, LedgerError, one_line
 from dutylog.ledger.client import send_command
+from dutylog.life.words import say_no_profile
 from dutylog.web.access import NO_CODE_TEXT, Access, Refused, make_cookie, viewer_in
 from dutylog.web.access_body import read_fields
 from dutylog.web.access_sessions import Session
 from dutylog.web.answers import envelope
+from dutylog.web.keys import find_damper
+from dutylog.web.life_view import LifeBasis
 from dutylog.web.life_writes import make_dirt, make_mark, make_service, make_use, make_withdrawal
 from dutylog.web.pages import Pages
+from dutylog.web.view import LedgerView
 
 CSRF_HEADER = "x-csrf"
 CSRF_FIELD = "csrf"
@@ -38,6 +42,7 @@ WRITE_PATHS = re.compile(
     re.ASCII,
 )
 """The guard lets a POST pass to these and to nothing else."""
+MakeOfDamper = Callable[[LifeBasis, str, Mapping[str, str]], dict[str, Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +62,7 @@ class Done:
     see: str
 
 
-def add_writes(app: FastAPI, access: Access, pages: Pages, data_dir: Path | None) -> None:
+def add_writes(app: FastAPI, access: Access, pages: Pages, view: LedgerView, data_dir: Path | None) -> None:
     """Add sign-in, sign-out and every write."""
     _add_sign_in(app, access, pages)
     _add_sign_out(app, access, pages)
@@ -76,10 +81,13 @@ def add_writes(app: FastAPI, access: Access, pages: Pages, data_dir: Path | None
         number = _trip_number(write.params["number"])
         return Done(await _tell(data_dir, write, lambda: make_dirt(number, write.fields)), f"/trips/{number}")
 
-    def of_damper(make: Callable[[str, Mapping[str, str]], dict[str, Any]]) -> Callable[[Write], Awaitable[Done]]:
+    def of_damper(make: MakeOfDamper) -> Callable[[Write], Awaitable[Done]]:
         async def do(write: Write) -> Done:
             key = write.params["key"]
-            text = await _tell(data_dir, write, lambda: make(key, write.fields))
+            basis = await run_in_threadpool(find_damper, key, view.life)
+            if basis.parts is None and make is make_service:
+                raise HTTPException(409, say_no_profile(basis.label, basis.profile))
+            text = await _tell(data_dir, write, lambda: make(basis, key, write.fields))
             return Done(text, f"/dampers/{quote(key, safe='')}/life")
 
         return do

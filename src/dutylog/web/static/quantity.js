@@ -13,7 +13,7 @@ const LONGEST_MIN = 120; // as in heat/heat_room.py: times beyond are only said 
 /**
  * Convert and round a value.
  * kind: temperature_c, temperature_k (a difference), rate_k_per_s (shown a minute), pressure_pa (gauge), pressure_fine_pa, distance_m,
- * far_m (of a forecast: three figures), speed_mps,
+ * far_m (of a forecast: three figures), per_m (times a distance driven), speed_mps,
  * energy_j, power_w, duration_s, minutes_s, ratio, count.
  * value: number or null. system: "metric" or "us". Returns {number, unit}, both texts.
  */
@@ -36,6 +36,8 @@ export function formatParts(kind, value, system) {
       return value >= 1000 ? part(value / 1000, 1, "km") : part(value, 0, "m");
     case "far_m":
       return { number: grouped(far(value / (us ? M_PER_MILE : 1000))), unit: us ? "mi" : "km" };
+    case "per_m":
+      return us ? threeFigures(value * M_PER_MILE, "times a mile") : threeFigures(value * 1000, "times a km");
     case "speed_mps":
       return us ? part(value / M_PER_MILE * 3600, 0, "mph") : part(value * 3.6, 0, "km/h");
     case "energy_j":
