@@ -20,9 +20,10 @@ $(STAMP): pyproject.toml
 demo: $(STAMP)
 	$(BIN)/dutylog demo $(DEMO_ARGS)
 
+# Four at once also on two processors: most of the time a test waits for processes of its own.
 test: $(STAMP) lint
 	@test -x $(CHROMIUM) || echo "no $(CHROMIUM): the tests marked 'browser' are skipped; apt-get install chromium brings them back" >&2
-	$(BIN)/python -m pytest -n 2 --durations 20 -m "not slow" $(TEST_ARGS)
+	$(BIN)/python -m pytest -n 4 --dist worksteal --durations 20 -m "not slow" $(TEST_ARGS)
 
 lint: $(STAMP)
 	$(BIN)/ruff check src tests dashboards

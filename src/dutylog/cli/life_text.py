@@ -223,9 +223,16 @@ def _mechanism_lines(name: str, weight: float, dose: float) -> list[str]:
         f"{mechanism.name}: {mechanism.formula}",
         f"  measured dose                     {dose:.6g} {mechanism.unit}",
         f"  reference dose                    {reference:.6g} {mechanism.unit}",
-        f"  {weight:g} x dose / reference          {weight * dose / reference:.4f}",
+        f"  {f'{weight:g} x dose / reference':<34}{weight * dose / reference:.4f}",
     ]
-    return lines + [f"  {one.key} = {one.value:g} {one.unit}: {one.source}" for one in mechanism.coefficients]
+    return lines + [
+        f"  {one.key} = {one.value:g}{_unit_text(one.unit)}: {one.source}" for one in mechanism.coefficients
+    ]
+
+
+def _unit_text(unit: str) -> str:
+    """Return a unit as it follows a number; a ratio has none."""
+    return "" if unit == "1" else f" {unit}"
 
 
 def _mark_to_json(marked: Marked) -> dict[str, Any]:
