@@ -38,10 +38,11 @@ class Port:
     def unplug(self) -> None:
         """Close both ends of ours and take the link away, as udev does."""
         self.link.unlink(missing_ok=True)
-        for fd in (self.master, self._slave):
+        # Taken before they are closed: a timer and the end of a test may both pull it out.
+        ends, self.master, self._slave = (self.master, self._slave), -1, -1
+        for fd in ends:
             if fd >= 0:
                 os.close(fd)
-        self.master = self._slave = -1
 
 
 def end_of(call: Callable[[], object]) -> BaseException | None:

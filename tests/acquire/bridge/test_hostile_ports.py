@@ -64,7 +64,9 @@ def test_an_echo_is_the_wrong_device(port: Port) -> None:
 
 def test_unplugging_while_it_is_looked_for_is_a_loss(port: Port) -> None:
     driver = make(port)
-    threading.Timer(0.1, port.unplug).start()
+    timer = threading.Timer(0.1, port.unplug)
+    timer.start()
     err = end_of(lambda: driver.open(0))
+    timer.join()
     assert isinstance(err, SourceLost)
     assert "is gone" in str(err)
