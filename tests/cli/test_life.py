@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -119,6 +120,18 @@ def test_a_service_of_what_a_damper_lacks_is_refused(refuse: Run, data: Path, wo
     assert f"damper SN-1 has no part '{words[-1].split('=')[0]}'; it has shaft_seal, oil, wear_band" in said
     with Ledger.open(data / "ledger.sqlite", read_only=True) as ledger:
         assert len(ledger.entries()) == before
+
+
+def test_a_machine_without_a_date_says_that_its_days_are_wrong(
+    run: Run, capsys: pytest.CaptureFixture[str], data: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A board without a clock battery reckons from 1970; whoever plans by its dates must know."""
+    usual = Ledger.stamp
+    monkeypatch.setattr(Ledger, "stamp", lambda self: replace(usual(self), utc_ns=5 * 10**9))
+    assert main(["life", "show", "SN-1", "--data", str(data)]) == 0
+    out, err = capsys.readouterr()
+    assert "this machine's date is not set (1970-01-01)" in err
+    assert "shaft seal" in out
 
 
 def test_table_and_json_say_the_same(run: Run) -> None:

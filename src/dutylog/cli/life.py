@@ -14,6 +14,7 @@ from dutylog.cli.life_tell import TELLING
 from dutylog.cli.life_text import due_lines, explain_lines, life_to_json, plan_lines, plan_to_json, unit_lines
 from dutylog.domain.wear import MIXES
 from dutylog.errors import InputError
+from dutylog.ledger.life_entries import known_day
 from dutylog.life.plausibility import make_table, table_lines
 from dutylog.life.unit_life import Lives
 from dutylog.units import M_PER_KM, M_PER_MILE
@@ -44,6 +45,8 @@ def show(place: DataPlace, unit: str | None, form: str, units: str) -> None:
                 if unit is not None:
                     raise
                 problems.append(f"damper {one.label} is left out: {err}")
+    if known_day(lives.clock_ns) is None:
+        problems.append(f"this machine's date is not set ({lives.today}): days are wrong until it is, shares are not")
     for line in problems:
         click.echo(line, err=True)
     if form == "json":

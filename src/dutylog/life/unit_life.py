@@ -121,7 +121,8 @@ class Lives:
     def __init__(self, ledger: Ledger, today: date | None = None) -> None:
         """today: by the ledger's clock unless given."""
         self._ledger = ledger
-        self.today = today or day_of(ledger.stamp().utc_ns)
+        self.clock_ns = ledger.stamp().utc_ns
+        self.today = today or day_of(self.clock_ns)
         self._entries = read_life(ledger)
         vehicle = ledger.vehicle()
         self._profiles = {} if vehicle is None else {profile.name: profile for profile in vehicle.profiles}
