@@ -208,6 +208,16 @@ def test_a_trip_ahead_is_judged_part_by_part(run: Run) -> None:
     assert "makes it" in run("plan", "--km", "600", "--mix", "desert", "--on", day)
 
 
+def test_what_a_trip_was_worth(run: Run, refuse: Run) -> None:
+    """Driven so far, worth so far: the sentence an owner takes home."""
+    text = run("trip", "1", "--units", "us")
+    assert re.match(r"trip 1: 17 miles driven, worth [\d,]+ miles of street to the \S.* at \w+\n", text)
+    found = json.loads(run("trip", "1", "--format", "json"))["dampers"]
+    assert {one["position"] for one in found} == {"front_left", "front_right", "rear_left", "rear_right"}
+    assert all(one["shares"][one["most"]] == max(one["shares"].values()) for one in found)
+    assert "no trip 99" in refuse("trip", "99")
+
+
 def test_the_table_of_plausibility_needs_no_data(capsys: pytest.CaptureFixture[str]) -> None:
     """Before anything is bought or installed: how long dampers last by these rules."""
     assert main(["life", "table"]) == 0

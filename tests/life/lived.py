@@ -14,7 +14,7 @@ import numpy as np
 
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.totals import Totals
-from dutylog.engine.output import MinuteRow, TripRow
+from dutylog.engine.output import MinuteRow, TripDamper, TripRow
 from dutylog.ledger.command import apply_command
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.rows import Commit, Epoch, Stamp
@@ -112,8 +112,9 @@ class Lived:
         self.ledger.commit(Commit(sequence=self.sequence, engine="test", hot={}, cold=cold, checkpoint=b"x"))
 
     def trip(self, epoch: int, minutes: int) -> None:
-        """Make a trip of an epoch's drive."""
-        row = TripRow(epoch, 0, 0, minutes * 60_000_000_000, False, 0, None, ())
+        """Make a trip of the first minutes of an epoch's drive, with all dampers on it."""
+        shares = tuple(TripDamper(unit, place, Totals()) for unit, place in zip(self.ids, POSITIONS, strict=True))
+        row = TripRow(epoch, 0, 0, minutes * 60_000_000_000, False, 0, minutes * 900.0, shares)
         self.sequence += 1
         self.ledger.commit(Commit(sequence=self.sequence, engine="test", hot={}, trips=(row,)))
 

@@ -386,6 +386,23 @@ def test_a_day_that_nobody_knew_is_taken_from_the_driving_around_it(lived: Lived
     assert life_of(lived).part(SEAL).since.day == START
 
 
+def test_what_a_trip_took_is_its_part_of_the_whole(lived: Lived) -> None:
+    """A trip of half of the only drive took half of everything but the cool-down behind it."""
+    lived.drive(START, 20)
+    lived.trip(1, 10)
+    lives = Lives(lived.ledger, TODAY)
+    costs = lives.trip(1)
+    assert [one.position for one in costs] == ["front_left", "front_right", "rear_left", "rear_right"]
+    whole = shares_of(lived)
+    for part in (BAND, "joints"):
+        assert costs[0].shares[part] == pytest.approx(0.5 * whole[part], rel=1e-9)
+    most = max(costs[0].shares, key=lambda key: costs[0].shares[key])
+    assert costs[0].most.key == most
+    part = life_of(lived).part(most)
+    assert part.street_miles is not None
+    assert costs[0].street_miles / part.street_miles == pytest.approx(costs[0].shares[most] / whole[most], rel=1e-9)
+
+
 def test_regular_use_gives_a_due_date_and_a_plan_takes_its_share(lived: Lived) -> None:
     """The owner's question: when, and will it make the race."""
     day = START

@@ -11,7 +11,16 @@ from dutylog.cli.duty_text import json_text
 from dutylog.cli.ledger import DataPlace, with_data, with_format
 from dutylog.cli.life_settings import settings
 from dutylog.cli.life_tell import TELLING
-from dutylog.cli.life_text import due_lines, explain_lines, life_to_json, plan_lines, plan_to_json, unit_lines
+from dutylog.cli.life_text import (
+    cost_lines,
+    cost_to_json,
+    due_lines,
+    explain_lines,
+    life_to_json,
+    plan_lines,
+    plan_to_json,
+    unit_lines,
+)
 from dutylog.domain.wear import MIXES
 from dutylog.errors import InputError
 from dutylog.ledger.life_entries import known_day
@@ -92,6 +101,22 @@ def plan(place: DataPlace, unit: str | None, miles: float | None, km: float | No
         click.echo(json_text(engine, {"dampers": [plan_to_json(one, made) for one, made in found]}))
     else:
         click.echo("\n".join(plan_lines(found)))
+
+
+@life.command()
+@click.argument("number", type=click.IntRange(min=1))
+@with_data
+@with_format
+def trip(place: DataPlace, number: int, form: str, units: str) -> None:
+    """Show what trip NUMBER took of each damper, and how many miles of street it was worth."""
+    with place.reading() as opened:
+        row, engine = opened.trip(number).row, opened.cursor().engine
+        costs = Lives(opened).trip(number)
+    if form == "json":
+        content = {"trip": number, "distance_m": row.distance_m, "dampers": [cost_to_json(one) for one in costs]}
+        click.echo(json_text(engine, content))
+    else:
+        click.echo("\n".join(cost_lines(number, row.distance_m, costs, units)))
 
 
 @life.command()

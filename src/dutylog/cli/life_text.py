@@ -12,7 +12,7 @@ from dutylog.life.marked import Marked
 from dutylog.life.parts import MECHANISMS, RULES
 from dutylog.life.plan import Made
 from dutylog.life.reference import reference_doses
-from dutylog.life.unit_life import PartLife, UnitLife
+from dutylog.life.unit_life import PartLife, TripCost, UnitLife
 from dutylog.life.urgency import MARK_RANKS, order_damper
 from dutylog.life.words import INFORMS, cut_miles, say_due, say_passes
 from dutylog.units import M_PER_KM, M_PER_MILE
@@ -130,6 +130,44 @@ def plan_lines(found: Sequence[tuple[UnitLife, Sequence[tuple[PartLife, Made]]]]
         lines.append(f"{life.unit.label}, {weakest[0].part.name}: {weakest[1].text}")
     heads = ("damper", "part", "makes it", "takes of the budget", "left after it")
     return [*table_text(heads, rows, left=2).splitlines(), "", *lines, INFORMS]
+
+
+def cost_lines(number: int, distance_m: float | None, costs: Sequence[TripCost], units: str) -> list[str]:
+    """Return what a trip took of each damper, and what it was worth."""
+    heads = ("position", "damper", "took most of", "of its budget", f"worth {_unit(units)} of street")
+    rows = [
+        (
+            one.position,
+            one.unit.label,
+            one.most.name,
+            f"{100.0 * one.budget_ratio:.2g} %",
+            _number(one.street_miles, units),
+        )
+        for one in costs
+    ]
+    if not costs:
+        return [f"trip {number}: no damper counted on it"]
+    hardest = max(costs, key=lambda one: one.street_miles)
+    driven = "an unknown distance" if distance_m is None else _far(distance_m / M_PER_MILE, units)
+    worth = _far(hardest.street_miles, units)
+    return [
+        f"trip {number}: {driven} driven, worth {worth} of street to the {hardest.most.name} at {hardest.position}",
+        *table_text(heads, rows, left=3).splitlines(),
+        INFORMS,
+    ]
+
+
+def cost_to_json(one: TripCost) -> dict[str, Any]:
+    """Return what a trip took of a damper for programs."""
+    return {
+        "position": one.position,
+        "unit_id": one.unit.unit_id,
+        "serial": one.unit.serial,
+        "shares": dict(one.shares),
+        "most": one.most.key,
+        "budget_ratio": one.budget_ratio,
+        "street_miles": one.street_miles,
+    }
 
 
 def life_to_json(life: UnitLife) -> dict[str, Any]:

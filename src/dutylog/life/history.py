@@ -38,6 +38,7 @@ class UnitHistory:
     """All of a damper's measured use. today: by the ledger's clock.
 
     doses: (n,) by mechanism. missed: (n,) by mechanism, the estimate for moving time that was not measured.
+    epochs, start_ns: (n,) where rows begin in the log.
     start_s, end_s: (n,) the unit's running time at the row's ends. days: (n,) ordinals of UTC days, UNKNOWN_DAY
     where the date is unknown. distance_m: (n,), NaN unknown.
     """
@@ -50,7 +51,16 @@ class UnitHistory:
     start_s: Floats
     end_s: Floats
     days: Ints
+    epochs: Ints
+    start_ns: Ints
     today: date
+
+    def part_within(self, epoch: int, first_ns: int, last_ns: int) -> Floats:
+        """Return what share (n,) of each row lies within a span of an epoch's time."""
+        length_ns = np.maximum(np.rint(self.use.duration_s * 1e9), 1.0)
+        begin, end = np.maximum(self.start_ns, first_ns), np.minimum(self.start_ns + length_ns, last_ns)
+        share = np.clip((end - begin) / length_ns, 0.0, 1.0)
+        return np.where(self.epochs == epoch, share, 0.0)
 
     def part_after(self, running_s: float) -> Floats:
         """Return what share (n,) of each row lies after a running time."""
@@ -79,7 +89,19 @@ def read_history(ledger: Ledger, unit: Unit, profile: Profile, entries: LifeEntr
     running_s = _column(rows, "measured_us", 1e6) + _column(rows, "unmeasured_us", 1e6)
     days = np.array([_day(row.utc_ns) for row in rows], dtype=np.int64)
     missed = _estimate_missed(doses, use, days)
-    return UnitHistory(unit, profile, use, doses, missed, places.running_s, places.running_s + running_s, days, today)
+    return UnitHistory(
+        unit,
+        profile,
+        use,
+        doses,
+        missed,
+        places.running_s,
+        places.running_s + running_s,
+        days,
+        places.epochs,
+        places.start_ns,
+        today,
+    )
 
 
 @dataclass(frozen=True, slots=True)

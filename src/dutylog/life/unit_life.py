@@ -5,7 +5,7 @@ Reads the ledger, changes nothing. shared/LIFE.md says how every figure comes ab
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -115,6 +115,21 @@ class UnitLife:
         return min(self.parts, key=lambda one: one.judge(self.today).order)
 
 
+@dataclass(frozen=True, slots=True)
+class TripCost:
+    """What a trip took of a damper. shares: by part, in budgets of the reference. most: the part it took most of.
+
+    budget_ratio: of that part's budget as it is believed now. street_miles: miles of street that take as much of it.
+    """
+
+    unit: Unit
+    position: str
+    shares: Mapping[str, float]
+    most: WearPart
+    budget_ratio: float
+    street_miles: float
+
+
 class Lives:
     """The dampers of one ledger as they are today. Like units (of one profile) learn from each other."""
 
@@ -181,6 +196,30 @@ class Lives:
             planned = planned_trip(miles, [day.toordinal() for day in days], by_mile, PLAN_LOG_SD)
             made.append((one, self._outlasts(life, one, planned)))
         return made
+
+    def trip(self, number: int) -> list[TripCost]:
+        """Return what a trip took of each damper that was on it, in the order of the trip's own dampers.
+
+        Raises:
+            LedgerError: no such trip.
+            InputError: a damper's profile isn't in the vehicle file.
+        """
+        row = self._ledger.trip(number).row
+        costs = []
+        for share in row.dampers:
+            unit = next(one for one in self._ledger.units() if one.unit_id == share.unit_id)
+            history = self._history(unit)
+            within = history.part_within(row.epoch, row.start_ns, row.end_ns)
+            parts = [part for part in parts_with_places(history) if part.weights]
+            shares = {
+                part.key: float((compute_shares(part, history.doses) + compute_shares(part, history.missed)) @ within)
+                for part in parts
+            }
+            most = max(parts, key=lambda part: shares[part.key])
+            budget = learn(self._findings(most, unit)).budget.median
+            worth = street_miles(most, shares[most.key])
+            costs.append(TripCost(unit, share.position, shares, most, shares[most.key] / budget, worth))
+        return costs
 
     def _outlasts(self, life: UnitLife, one: PartLife, planned: Sequence[Planned]) -> Made:
         daily = self._daily(one.part, life.history, self._uses(life.unit), life.marked)
