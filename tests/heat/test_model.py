@@ -68,9 +68,10 @@ def test_a_way_cut_anywhere_is_the_same_way(g, ha, oil_j, body_j, first_s, secon
 
 @given(g=positive, ha=positive, power=st.floats(0.0, 2000.0), seconds=st.floats(1.0, 2000.0))
 def test_energy_is_kept(g, ha, power, seconds):
-    """What goes in is stored or went into the air: trapezoids of 1/2000 of the time, error below 0.1 %."""
+    """What goes in is stored or went into the air; trapezoids of a fortieth of the quickest rate, error below 0.1 %."""
     nodes, around = Capacities(900.0, 2600.0), Surroundings(power, g, ha, 25.0)
-    times = np.linspace(0.0, seconds, 2001)
+    rate_per_s = g / 900.0 + (g + ha) / 2600.0
+    times = np.linspace(0.0, seconds, 2001 + round(40.0 * rate_per_s * seconds))
     oil, body = advance(nodes, around, 60.0, 40.0, times)
     lost = np.trapezoid(ha * (body - 25.0), times)
     stored = 900.0 * (oil[-1] - 60.0) + 2600.0 * (body[-1] - 40.0)
