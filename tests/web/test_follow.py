@@ -134,7 +134,9 @@ def following(*options: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
 
 @pytest.fixture(scope="module")
 def follower(rig: Rig) -> Iterator[str]:
+    """A page that follows, once both know the units: before, nothing of a damper is told (shared/TOPICS.md)."""
     with following(*rig.options()) as (_, address):
+        wait_until(lambda: is_measuring(address) and is_measuring(rig.vehicle_address), "both know the units", LIMIT_S)
         yield address
 
 
@@ -184,7 +186,7 @@ def is_live(address: str) -> bool:
 
 
 def is_measuring(address: str) -> bool:
-    """Whether each place has its unit: before its first data nothing of it is told (shared/TOPICS.md)."""
+    """Whether readings are fresh and each place has its unit."""
     dampers = (live(address)["snapshot"] or {}).get("dampers", [])
     return is_live(address) and bool(dampers) and all(one["unit_id"] for one in dampers)
 
@@ -192,7 +194,6 @@ def is_measuring(address: str) -> bool:
 @pytest.mark.browser
 def test_both_pages_show_the_same_for_the_same_snapshot(rig: Rig, follower: str, browser: Browser) -> None:
     """Whoever looks in camp and whoever looks in the vehicle talk about the same figures."""
-    wait_until(lambda: is_measuring(follower) and is_measuring(rig.vehicle_address), "both live", LIMIT_S)
     with opened(browser, rig.vehicle_address, follower) as (there, here):
 
         def both() -> list[str]:
