@@ -46,6 +46,7 @@ from dutylog.life.parts import WearPart
 from dutylog.life.plan import Made, planned_trip, will_make_it
 from dutylog.life.reference import per_mile, share_per_mile, street_miles
 from dutylog.life.urgency import Urgency, judge_part
+from dutylog.life.words import say_no_profile
 from dutylog.units import M_PER_MILE
 
 Floats = NDArray[np.float64]
@@ -300,7 +301,7 @@ class Lives:
 
     def _history(self, unit: Unit) -> UnitHistory:
         if unit.profile not in self._profiles:
-            raise InputError(f"damper {unit.label}: its profile {unit.profile} isn't in the vehicle file; add it there")
+            raise InputError(say_no_profile(unit.label, unit.profile))
         if unit.unit_id not in self._histories:
             self._histories[unit.unit_id] = read_history(
                 self._ledger, unit, self._profiles[unit.profile], self._entries, self.today
