@@ -8,6 +8,8 @@ import functools
 import gc
 import sys
 
+GIVE_BACK_NS = 300_000_000_000
+"""How often a process that waits for others gives memory back. Source: judgement."""
 _NAMES = 1 << 15
 """More than the interpreter's table of names has room for once we are loaded."""
 

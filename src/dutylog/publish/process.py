@@ -10,7 +10,7 @@ import sys
 
 from dutylog.clock import Clock, SystemClock, read_boot_id
 from dutylog.errors import DutylogError
-from dutylog.memory import give_back, keep_what_is_loaded
+from dutylog.memory import GIVE_BACK_NS, give_back, keep_what_is_loaded
 from dutylog.publish.board import Board
 from dutylog.publish.core_link import SocketReader
 from dutylog.publish.health import HealthView, resident_bytes
@@ -26,8 +26,6 @@ from dutylog.units import NS_PER_S
 TICK_S = 1.0
 CORE_ENDS_S = 2.0
 """How long a stop waits for core to end first, so that the last totals told are the last there are."""
-GIVE_BACK_NS = 300 * NS_PER_S
-"""So often freed memory goes back to the system."""
 
 
 class Publisher:

@@ -20,6 +20,7 @@ from starlette.types import ASGIApp
 
 from dutylog.clock import Clock, SystemClock
 from dutylog.errors import ConfigError
+from dutylog.memory import GIVE_BACK_NS, give_back, keep_what_is_loaded
 from dutylog.publish.core_link import SocketReader
 from dutylog.web.access import Access
 from dutylog.web.app import create_app
@@ -45,11 +46,14 @@ class PageServer(uvicorn.Server):
         self._feed = feed
         self._address = address
         self._is_stale = is_stale
+        self._clock = SystemClock()
+        self._give_back_ns = 0
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Start to serve, then say so."""
         await super().startup(sockets=sockets)
         if self.started:
+            keep_what_is_loaded()
             sys.stdout.write(f"pages ready: {self._address}\n")
             sys.stdout.flush()
 
@@ -58,6 +62,9 @@ class PageServer(uvicorn.Server):
         if counter % 10 == 9 and self._is_stale():
             self._feed.close()
             return True
+        if self._clock.mono_ns() >= self._give_back_ns:
+            self._give_back_ns = self._clock.mono_ns() + GIVE_BACK_NS
+            give_back()
         return await super().on_tick(counter)
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
