@@ -66,6 +66,9 @@ ONE_VALUE = [
     # sensors
     ('"A-2"', '"A-2"\ntravel_from = "front_lft"', '"front_lft" is not a position; did you mean "front_left"?'),
     ('"A-2"', '"A-2"\ntravel_from = "rear_left"', 'damper[2].travel_from: "rear_left" is this damper itself'),
+    ('"A-2"', '"A-2"\nbump_stop_mm = 900', "damper[2].bump_stop_mm: 900 is not below stroke_mm of profile"),
+    ('"A-2"', '"A-2"\nstrap_mm = 60\nbump_stop_mm = 50', "damper[2].strap_mm: 60 is not below bump_stop_mm (50)"),
+    ('"A-2"', '"A-2"\nstrap_mm = -1', "damper[2].strap_mm: -1 is outside 0 to 500 mm"),
     ('"A-2"', '"A-2"\ntravel_map = [[0, 0], [1, 9]]', "damper[2].travel_map: means nothing without travel_from"),
     ('"A-2"', '"A-2"\ncalibration = [[1, 0], [1, 9]]', "damper[2].calibration[2]: raw 1 does not rise above 1"),
     ('"A-2"', '"A-2"\ncalibration = [[1, 0], [2, 90], [3, 90]]', "damper[2].calibration[3]: mm go from 90 to 90"),

@@ -12,11 +12,11 @@ from typing import Any, get_args
 import pytest
 from playwright.sync_api import Browser, expect
 
+from dutylog.domain.quantity import quantity_text
 from dutylog.engine.state import STATES, damper_state
 from dutylog.publish.snapshot import ChannelNow, DeviceNow, DeviceState, SourceNow, VehicleName
 from dutylog.web.publish_watch import NOT_RUNNING, PublishNow, Told
 from dutylog.web.publish_watch import STATES as TOLD
-from dutylog.web.quantity import quantity_text
 from web.browser_pages import DESK, PHONE, WAIT_MS, SteadyCore, ThreadedPages, axe_problems, rows_of
 from web.conftest import page_process
 from web.core_socket import FakeCore

@@ -7,6 +7,7 @@ key and a wrong curve is told of both.
 from __future__ import annotations
 
 import ipaddress
+import itertools
 from collections.abc import Sequence
 from datetime import date
 from typing import Any
@@ -85,6 +86,7 @@ def _check_dampers(raw: dict[str, Any], rest: dict[str, Any], report: Report) ->
             _check_map(damper["calibration"], "raw", (*path, "calibration"), report)
         if "travel_map" in damper:
             _check_map(damper["travel_map"], "mm there", (*path, "travel_map"), report)
+        _check_ends(damper, raw, path, report)
         _check_settings(damper.get("setting", []), (*path, "setting"), report)
         _note_wheel(damper, by_position, path, report)
     _note_unused(raw, report)
@@ -115,6 +117,17 @@ def _check_profile_name(damper: dict[str, Any], raw: dict[str, Any], path: KeyPa
     name = damper["profile"]
     if name not in profiles:
         report.problem((*path, "profile"), f"{show_text(name)} is not a profile{nearest(name, profiles)}")
+
+
+def _check_ends(damper: dict[str, Any], raw: dict[str, Any], path: KeyPath, report: Report) -> None:
+    """Check that strap, bump stop and full bump come in this order."""
+    profile = _table(_table(raw.get("profile")).get(damper.get("profile", "")))
+    ends = [("strap_mm", damper.get("strap_mm")), ("bump_stop_mm", damper.get("bump_stop_mm"))]
+    ends.append((f"stroke_mm of profile {damper.get('profile')}", profile.get("stroke_mm")))
+    known = [(name, value) for name, value in ends if isinstance(value, int | float)]
+    for (name, value), (next_name, limit) in itertools.pairwise(known):
+        if value >= limit:
+            report.problem((*path, name), f"{value:g} is not below {next_name} ({limit:g}); both from full extension")
 
 
 def _check_travel_from(

@@ -81,6 +81,8 @@ _TEMPERATURE = (FAHRENHEIT, KELVIN)
 
 LIMITS = {
     "stroke_mm": Limit(50, 1000, "mm", _LENGTH),
+    "bump_stop_mm": Limit(20, 1000, "mm", _LENGTH),
+    "strap_mm": Limit(0, 500, "mm", _LENGTH),
     "shaft_diameter_mm": Limit(8, 60, "mm", _LENGTH),
     "bore_diameter_mm": Limit(20, 200, "mm", _LENGTH),
     "oil_mass_kg": Limit(0.05, 20, "kg", (GRAMS,)),

@@ -247,6 +247,8 @@ def _damper(table: DamperTable) -> Damper:
         travel_map=_pairs(table.travel_map),
         calibration=_pairs(table.calibration),
         settings=tuple(Setting(s.from_, s.name, s.compression_clicks, s.rebound_clicks) for s in table.setting),
+        bump_stop_m=None if table.bump_stop_mm is None else _m(table.bump_stop_mm),
+        strap_m=None if table.strap_mm is None else _m(table.strap_mm),
     )
 
 

@@ -155,6 +155,12 @@ class DamperTable(Table):
     calibration: Points | None = Field(default=None, description="sensor reading against travel: [raw, mm] pairs")
     travel_from: str | None = Field(default=None, description="position whose travel sensor is used")
     travel_map: Points | None = Field(default=None, description="[mm of that sensor, mm here] pairs")
+    bump_stop_mm: Annotated[float, _within("bump_stop_mm")] | None = Field(
+        default=None, description="travel at which the bump stop touches"
+    )
+    strap_mm: Annotated[float, _within("strap_mm")] | None = Field(
+        default=None, description="travel at which the limit strap is taut"
+    )
     setting: Annotated[list[SettingTable], Field(max_length=100)] = Field(
         default_factory=list, description="[[damper.setting]]"
     )

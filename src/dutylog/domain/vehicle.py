@@ -142,6 +142,7 @@ class Damper:
     calibration: ((raw counts, mm), ...) strictly increasing raw, empty when the source gives mm.
     body_offset_k: added to what its body thermocouple reads.
     settings: what its adjusters stand on, by the day from which on.
+    bump_stop_m, strap_m: travel at which the bump stop touches and at which the limit strap is taut; None: none told.
     """
 
     position: str
@@ -153,6 +154,8 @@ class Damper:
     calibration: tuple[tuple[float, float], ...] = ()
     body_offset_k: float = 0.0
     settings: tuple[Setting, ...] = ()
+    bump_stop_m: float | None = None
+    strap_m: float | None = None
 
 
 def setting_on(damper: Damper, day: date) -> Setting | None:
@@ -203,6 +206,9 @@ class Vehicle:
             raise InputError(f"vehicle data lacks or garbles {err}") from err
 
 
+_DAMPER_ENDS = ("bump_stop_m", "strap_m")
+
+
 def _damper_to_dict(damper: Damper) -> dict[str, Any]:
     return {
         "position": damper.position,
@@ -215,6 +221,7 @@ def _damper_to_dict(damper: Damper) -> dict[str, Any]:
         # Only where there are any: a log without them keeps the bytes it always had.
         **({"body_offset_k": damper.body_offset_k} if damper.body_offset_k else {}),
         **({"settings": [setting.to_dict() for setting in damper.settings]} if damper.settings else {}),
+        **{key: value for key in _DAMPER_ENDS if (value := getattr(damper, key)) is not None},
     }
 
 
@@ -229,6 +236,7 @@ def _damper_from_dict(data: dict[str, Any]) -> Damper:
         calibration=tuple((float(a), float(b)) for a, b in data["calibration_raw_mm"]),
         body_offset_k=float(data.get("body_offset_k", 0.0)),
         settings=tuple(Setting.from_dict(setting) for setting in data.get("settings", ())),
+        **{key: float(data[key]) for key in _DAMPER_ENDS if data.get(key) is not None},
     )
 
 

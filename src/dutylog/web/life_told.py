@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from dutylog.domain.quantity import position_text
 from dutylog.ledger import gas_readings, life_entries
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import Said, Service, ShaftMark, StatedUse
 from dutylog.ledger.rows import Unit
 from dutylog.life.parts import parts_of
 from dutylog.web.life_view import LifeBasis, LifeEntry
-from dutylog.web.quantity import position_text
 
 
 def read_basis(ledger: Ledger, unit: Unit) -> LifeBasis:

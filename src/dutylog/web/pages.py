@@ -14,6 +14,7 @@ from starlette.types import Scope
 
 from dutylog.domain import wear
 from dutylog.domain.nitrogen import compute_atmosphere_pa
+from dutylog.domain.quantity import position_text, quantity_text, utc_iso, utc_text
 from dutylog.engine.state import STATES
 from dutylog.life.gas import CAUTIONS
 from dutylog.life.words import INFORMS
@@ -22,7 +23,6 @@ from dutylog.web.access_code import MOST_SIGNS
 from dutylog.web.gas_view import GasDetail
 from dutylog.web.life_view import WORK_CAUTIONS, LifeBasis, LifeDamper, make_bars
 from dutylog.web.line import OLD_AFTER_S
-from dutylog.web.quantity import position_text, quantity_text, utc_iso, utc_text
 from dutylog.web.view import DamperDetail, DamperSummary, TripDetail, TripSummary
 
 TEMPLATES = Path(__file__).parent / "templates"

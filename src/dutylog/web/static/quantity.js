@@ -1,9 +1,10 @@
-// The one place that turns SI numbers into what people read. The metric texts equal those of quantity.py.
+// The one place that turns SI numbers into what people read. The metric texts equal those of domain/quantity.py.
 const NBSP = "\u00a0";
 export const UNKNOWN = "–";
 // Source: 1 mi = 1609.344 m, 1 ft = 0.3048 m (international yard and pound agreement of 1959).
 const M_PER_MILE = 1609.344;
 const M_PER_FOOT = 0.3048;
+const M_PER_INCH = M_PER_FOOT / 12;
 // Source: pound-force per square inch in pascals, NIST SP 811 appendix B.8.
 const PA_PER_PSI = 6894.757;
 const PA_PER_BAR = 1e5;
@@ -13,8 +14,8 @@ const LONGEST_MIN = 120; // as in heat/heat_room.py: times beyond are only said 
 /**
  * Convert and round a value.
  * kind: temperature_c, temperature_k (a difference), rate_k_per_s (shown a minute), pressure_pa (gauge), pressure_fine_pa, distance_m,
- * far_m (of a forecast: three figures), per_m (times a distance driven), speed_mps,
- * energy_j, power_w, duration_s, minutes_s, ratio, count.
+ * far_m (of a forecast: three figures), travel_m (of a shaft), per_m (times a distance driven), energy_per_m, speed_mps,
+ * shaft_mps, change_ratio (how much more or less), share_ratio (a small part), energy_j, power_w, duration_s, minutes_s, ratio, count.
  * value: number or null. system: "metric" or "us". Returns {number, unit}, both texts.
  */
 export function formatParts(kind, value, system) {
@@ -38,6 +39,18 @@ export function formatParts(kind, value, system) {
       return { number: grouped(far(value / (us ? M_PER_MILE : 1000))), unit: us ? "mi" : "km" };
     case "per_m":
       return us ? threeFigures(value * M_PER_MILE, "times a mile") : threeFigures(value * 1000, "times a km");
+    case "energy_per_m":
+      return us ? threeFigures(value * M_PER_MILE / 1000, "kJ/mi") : threeFigures(value, "kJ/km");
+    case "travel_m":
+      return us ? part(value / M_PER_INCH, 1, "in") : part(value * 1000, 0, "mm");
+    case "shaft_mps":
+      return us ? part(value / M_PER_INCH, 0, "in/s") : part(value, 2, "m/s");
+    case "change_ratio":
+      return part(value * 100, 0, "%");
+    case "share_ratio": {
+      const percent = value * 100;
+      return part(percent, percent >= 10 ? 0 : percent >= 1 ? 1 : 2, "%");
+    }
     case "speed_mps":
       return us ? part(value / M_PER_MILE * 3600, 0, "mph") : part(value * 3.6, 0, "km/h");
     case "energy_j":

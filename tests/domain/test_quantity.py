@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dutylog.web.quantity import position_text, quantity_text, utc_iso, utc_text
+from dutylog.domain.quantity import position_text, quantity_text, utc_iso, utc_text
 
 
 @pytest.mark.parametrize(
