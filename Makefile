@@ -13,7 +13,7 @@ $(STAMP): pyproject.toml
 	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
 	  || { echo "'$(PYTHON)' can't make an environment: install python3-venv" >&2; exit 2; }
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[files,mdf,tls,dev]'
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[files,mdf,tls,report,dev]'
 	@touch $@
 
 # Runs until Ctrl-C. DEMO_ARGS: see `dutylog demo --help`.
@@ -23,6 +23,8 @@ demo: $(STAMP)
 # Four at once also on two processors: most of the time a test waits for processes of its own.
 test: $(STAMP) lint
 	@test -x $(CHROMIUM) || echo "no $(CHROMIUM): the tests marked 'browser' are skipped; apt-get install chromium brings them back" >&2
+	@command -v pdftotext >/dev/null && ls /usr/lib/*/libpangoft2-1.0.so.0 >/dev/null 2>&1 \
+	  || echo "no pdftotext or no Pango: the tests of PDF reports are skipped; apt-get install poppler-utils libpangoft2-1.0-0 brings them back" >&2
 	$(BIN)/python -m pytest -n 4 --dist worksteal --durations 20 -m "not slow" $(TEST_ARGS)
 
 lint: $(STAMP)

@@ -63,7 +63,7 @@ class World:
     def start(self, with_network=True):
         if with_network:
             self.start_network()
-        env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(SITE), str(ROOT)])}
+        env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(SITE), str(ROOT / "src"), str(ROOT)])}
         if self._speed is not None:
             zero_ns = time.time_ns() - self._speed * time.monotonic_ns()
             env |= {"DUTYLOG_TEST_SPEED": str(self._speed), "DUTYLOG_TEST_UTC0_NS": str(zero_ns)}

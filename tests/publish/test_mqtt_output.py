@@ -184,6 +184,17 @@ def test_a_damper_that_never_counted_is_not_told(rig):
     assert [d["unit_id"] for d in rig.broker.of("duty")] == [UNIT.replace("1", "2")]
 
 
+def test_a_damper_of_which_nothing_is_left_is_told(rig):
+    """Its only trip was not driven: what the broker keeps must not stand for ever."""
+    rig.start()
+    rig.duties(duty(8))
+    until(lambda: rig.broker.of("duty"), "duty")
+    rig.duties(duty(8, revision=2, totals=Totals()))
+    until(lambda: len(rig.broker.of("duty")) == 2, "zeros")
+    rig.end()
+    assert [(d["revision"], d["energy_total_j"] > 0) for d in rig.broker.of("duty")] == [(1, True), (2, False)]
+
+
 def test_all_duty_is_told_again_on_a_new_connection(rig):
     """A killed broker forgets what it acknowledged."""
     rig.start()

@@ -19,6 +19,7 @@ from dutylog.web.access import Access
 from dutylog.web.access_code import HashedCode, write_code
 from dutylog.web.app import create_app
 from dutylog.web.feed import LiveFeed
+from dutylog.web.review_desk import ReviewDesk
 from dutylog.web.settings import WebSettings
 from web.life_samples import fake_jobs
 from web.samples import FakeLedgerView, fake_ledger
@@ -77,7 +78,8 @@ class AccessPages:
         self.feed = LiveFeed(self.clock)
         self.jobs = fake_jobs()
         made = WebSettings(data_dir=data_dir, **settings)
-        self.app = create_app(self.feed, self.view, made, access=self.access, jobs=self.jobs)
+        self.desk = ReviewDesk(None)
+        self.app = create_app(self.feed, self.view, made, access=self.access, jobs=self.jobs, desk=self.desk)
 
     def set_code(self, code: str = CODE, salt: bytes = b"0123456789abcdef") -> None:
         write_code(self.data_dir, quick_code(code, salt))
@@ -98,6 +100,7 @@ def csrf_in(page: str) -> str:
 
 
 WRITES = ["/sign-out", "/alerts/a-1/acknowledge", "/trips/1/name", "/trips/1/dirt"]
+WRITES += [f"/trips/1/{what}" for what in ("split", "merge", "not-driven", "undo")]
 WRITES += [f"/dampers/SN-rear_left/{what}" for what in ("service", "mark", "use", "withdraw")]
 
 

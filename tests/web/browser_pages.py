@@ -18,6 +18,7 @@ from dutylog.publish.snapshot import Snapshot
 from dutylog.web.access import Access
 from dutylog.web.app import create_app
 from dutylog.web.feed import LiveFeed
+from dutylog.web.review_desk import ReviewDesk
 from dutylog.web.server import PageServer
 from dutylog.web.settings import WebSettings
 from web.core_socket import FakeCore
@@ -40,16 +41,18 @@ class ThreadedPages:
         data_dir: Path,
         clock: Clock | None = None,
         access: Access | None = None,
+        desk: ReviewDesk | None = None,
     ) -> None:
+        """desk: reviews the trips of `data_dir`; None: the pages have no data folder of their own."""
         self._listener = socket.create_server(("127.0.0.1", 0))
-        settings = WebSettings(port=self._listener.getsockname()[1])
+        settings = WebSettings(port=self._listener.getsockname()[1], data_dir=data_dir if desk else None)
         self.address = settings.address
         self.core = core
         self.view = view
         self.feed = LiveFeed(clock or SystemClock())
         self.jobs = fake_jobs()
         reader = SocketReader(self.feed, data_dir)
-        app = create_app(self.feed, view, settings, reader, access=access, jobs=self.jobs)
+        app = create_app(self.feed, view, settings, reader, access=access, jobs=self.jobs, desk=desk)
         config = uvicorn.Config(app, log_level="warning", access_log=False, ws="none", timeout_graceful_shutdown=1)
         self._server = PageServer(config, self.feed, self.address)
         self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": [self._listener]})

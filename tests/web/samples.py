@@ -220,14 +220,16 @@ class FakeLedgerView:
         if self.problem:
             raise LedgerError(self.problem)
 
-    def trips(self, limit: int, before: int | None) -> list[TripSummary]:
-        self._note("trips", (limit, before))
+    def trips(self, limit: int, before: str | None) -> list[TripSummary]:
+        older = None if before is None else int(before.partition(".")[0])
+        self._note("trips", (limit, older))
         rows = sorted(self.trip_rows, key=lambda row: -row.number)
-        return [row for row in rows if before is None or row.number < before][:limit]
+        return [row for row in rows if older is None or row.number < older][:limit]
 
-    def trip(self, number: int) -> TripDetail | None:
-        self._note("trip", number)
-        return self.trip_details.get(number)
+    def trip(self, key: str) -> TripDetail | None:
+        number, _, part = key.partition(".")
+        self._note("trip", int(number))
+        return None if part else self.trip_details.get(int(number))
 
     def dampers(self) -> list[DamperSummary]:
         self._note("dampers", None)

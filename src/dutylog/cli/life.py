@@ -24,6 +24,7 @@ from dutylog.cli.life_text import (
 from dutylog.domain.wear import MIXES
 from dutylog.errors import InputError
 from dutylog.ledger.life_entries import known_day
+from dutylog.ledger.trip_book import TripBook
 from dutylog.life.plausibility import make_table, table_lines
 from dutylog.life.unit_life import Lives
 from dutylog.units import M_PER_KM, M_PER_MILE
@@ -104,19 +105,22 @@ def plan(place: DataPlace, unit: str | None, miles: float | None, km: float | No
 
 
 @life.command()
-@click.argument("number", type=click.IntRange(min=1))
+@click.argument("key")
 @with_data
 @with_format
-def trip(place: DataPlace, number: int, form: str, units: str) -> None:
-    """Show what trip NUMBER took of each damper, and how many miles of street it was worth."""
-    with place.reading() as opened:
-        row, engine = opened.trip(number).row, opened.cursor().engine
-        costs = Lives(opened).trip(number)
+def trip(place: DataPlace, key: str, form: str, units: str) -> None:
+    """Show what trip KEY (7, or 7.2 for a part) took of each damper, and how many miles of street it was worth."""
+    with place.reading() as opened, opened.reading():
+        found, engine = TripBook(opened).trip(key), opened.cursor().engine
+        costs = Lives(opened).trip(key)
     if form == "json":
-        content = {"trip": number, "distance_m": row.distance_m, "dampers": [cost_to_json(one) for one in costs]}
+        named = {"trip": found.numbers[0], "key": found.key, "not_driven": found.not_driven}
+        content = named | {"distance_m": found.distance_m, "dampers": [cost_to_json(one) for one in costs]}
         click.echo(json_text(engine, content))
+    elif found.not_driven:
+        click.echo(f"trip {found.key}: not driven ({found.not_driven}), so it took nothing of any damper")
     else:
-        click.echo("\n".join(cost_lines(number, row.distance_m, costs, units)))
+        click.echo("\n".join(cost_lines(found.key, found.distance_m, costs, units)))
 
 
 @life.command()

@@ -132,7 +132,7 @@ def plan_lines(found: Sequence[tuple[UnitLife, Sequence[tuple[PartLife, Made]]]]
     return [*table_text(heads, rows, left=2).splitlines(), "", *lines, INFORMS]
 
 
-def cost_lines(number: int, distance_m: float | None, costs: Sequence[TripCost], units: str) -> list[str]:
+def cost_lines(trip: str, distance_m: float | None, costs: Sequence[TripCost], units: str) -> list[str]:
     """Return what a trip took of each damper, and what it was worth."""
     heads = ("position", "damper", "took most of", "of its budget", f"worth {_unit(units)} of street")
     rows = [
@@ -146,12 +146,12 @@ def cost_lines(number: int, distance_m: float | None, costs: Sequence[TripCost],
         for one in costs
     ]
     if not costs:
-        return [f"trip {number}: no damper counted on it"]
+        return [f"trip {trip}: no damper counted on it"]
     hardest = max(costs, key=lambda one: one.street_miles)
     driven = "an unknown distance" if distance_m is None else _far(distance_m / M_PER_MILE, units)
     worth = _far(hardest.street_miles, units)
     return [
-        f"trip {number}: {driven} driven, worth {worth} of street to the {hardest.most.name} at {hardest.position}",
+        f"trip {trip}: {driven} driven, worth {worth} of street to the {hardest.most.name} at {hardest.position}",
         *table_text(heads, rows, left=3).splitlines(),
         INFORMS,
     ]

@@ -50,7 +50,7 @@ COMMANDS = {
     "push": ("dutylog.cli.push", "Push test: frequency and damping ratio of each corner."),
     "recording": ("dutylog.cli.recording", "Raw logs: list, check, export."),
     "run": ("dutylog.cli.run", "Log a vehicle: sample, keep, integrate, show."),
-    "trip": ("dutylog.cli.trip", "Trips: list, show."),
+    "trip": ("dutylog.cli.trip", "Trips: list, show, name, review, report, put right."),
 }
 """Name of each subcommand, the module that has it under that name, and its line in the help."""
 

@@ -157,6 +157,7 @@ class Core:
         self._books.keep(restored.minutes, restored.trips)
         self._alerts = AlertKeeper(self._books, ledger.open_alerts(), self._clock)
         self._adjusters = Adjusters(ledger, settings, self._clock, self._say)
+        self._not_driven = ledger.not_driven()
         state = self._writer.state
         restored.adopter.reinstall(self._vehicle, state.installs, state.next_sequence)
         for line in [*notes, *restored.notes, *restored.adopter.notes, *self._heat.notes]:
@@ -397,6 +398,8 @@ class Core:
         """Do a command between two batches and tell the engine through the log."""
         applied = apply_command(self._ledger, request, self._writer.state.next_sequence)
         applied = self._alerts.acknowledge(request, applied, self._stamp())
+        if str(request.get("command")).startswith("trip_") and applied.reply["ok"]:
+            self._not_driven = self._ledger.not_driven()
         for effect in applied.effects:
             self._writer.event(effect.kind, self._writer.state.time_ns, effect.data)
             if effect.kind == ENTRY_KIND:
@@ -449,7 +452,7 @@ class Core:
             self._seq, self._start_id, self._begun_ns, self._clock.utc_ns(), is_utc_trusted(),
             self._source_now(), number, {name: count for name, count in drops.items() if count},
             DiskState(standing_s, trouble.not_storing_s, self._writer.dropped_s, trouble.unsaved_s),
-            *self._sensors_now(), self._heat.now,
+            *self._sensors_now(), self._heat.now, self._not_driven,
         )  # fmt: skip
         snapshot = make_snapshot(self._vehicle, live, moment)
         if self._alerts.take(snapshot, live, self._writer.state.epoch):

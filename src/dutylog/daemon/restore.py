@@ -87,7 +87,7 @@ def _start_fresh(
     log_end: int,
 ) -> Restored:
     """Begin with the stored totals and feed a fresh engine what the log holds behind them."""
-    cursor, stored = ledger.cursor(), ledger.all_totals()
+    cursor, stored = ledger.cursor(), ledger.all_counted()
     engine = Engine(vehicle, load_duty=lambda unit_id: _stored_duty(unit_id, stored, load_duty), grace_s=grace_s)
     restored = Restored(engine, heat, Adopter(ledger))
     # Its row stays as it was counted; a trip that still goes on becomes a new one.
@@ -159,7 +159,7 @@ def _take(restored: Restored, step: Step) -> None:
 
 def _compare(restored: Restored, ledger: Ledger) -> None:
     """Say where replayed totals differ from the stored ones, and let the larger stand."""
-    stored = ledger.all_totals()
+    stored = ledger.all_counted()
     totals = restored.engine.totals()
     wrong = [unit_id for unit_id, value in totals.items() if unit_id in stored and value != stored[unit_id]]
     if not wrong:
@@ -176,7 +176,7 @@ def _compare(restored: Restored, ledger: Ledger) -> None:
 
 def _take_loss(restored: Restored, ledger: Ledger, last: int, *, resumable: bool) -> None:
     """The log ends before what the ledger counted: totals stay, the loss is said."""
-    stored = ledger.all_totals()
+    stored = ledger.all_counted()
     if resumable:
         restored.hold_until = stored
     else:

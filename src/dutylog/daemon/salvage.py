@@ -58,7 +58,7 @@ def salvage(damaged: Path, part: Path, stamp: Callable[[], Stamp]) -> Salvage | 
 
 def _read_rest(ledger: Ledger) -> _Rest:
     return _Rest(
-        ledger.vehicle(), ledger.units(), ledger.installed(), ledger.all_totals(), ledger.cursor().hot_sequence
+        ledger.vehicle(), ledger.units(), ledger.installed(), ledger.all_counted(), ledger.cursor().hot_sequence
     )
 
 

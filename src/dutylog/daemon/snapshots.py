@@ -50,7 +50,10 @@ class DiskState:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What a snapshot says beside the engine's view. mono_ns: when the source began, shown before the first tile."""
+    """What a snapshot says beside the engine's view. mono_ns: when the source began, shown before the first tile.
+
+    not_driven: what was counted of each unit in trips whose duty doesn't count.
+    """
 
     seq: int
     start_id: str
@@ -64,6 +67,7 @@ class Moment:
     devices: tuple[DriverState, ...] = ()
     raw_travel: Mapping[str, RawTravel] = field(default_factory=dict)
     heat: Callable[[str], HeatNow | None] = lambda _position: None
+    not_driven: Mapping[str, Totals] = field(default_factory=dict)
 
 
 def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[str, Any]:
@@ -103,15 +107,15 @@ def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[s
                 "oil_limit_c": limits_c.get(one["position"]),
                 **_heat(moment.heat(one["position"])),
             }
-            for one in _dampers(vehicle, live)
+            for one in _dampers(vehicle, live, moment.not_driven)
         ],
     }
 
 
-def _dampers(vehicle: Vehicle, live: Live | None) -> list[dict[str, Any]]:
+def _dampers(vehicle: Vehicle, live: Live | None, not_driven: Mapping[str, Totals]) -> list[dict[str, Any]]:
     if live is None:
         return [_waiting(vehicle, i) for i in range(len(vehicle.dampers))]
-    return [_damper(damper, live.trip) for damper in live.dampers]
+    return [_damper(damper, live.trip, not_driven.get(damper.unit_id, Totals())) for damper in live.dampers]
 
 
 def _raw(damper: Mapping[str, Any], offset_k: float, raw: RawTravel | None) -> dict[str, Any]:
@@ -163,7 +167,7 @@ def _trip(trip: TripRow, live: Live, number: int | None) -> dict[str, Any]:
     }
 
 
-def _damper(damper: DamperLive, trip: TripRow | None) -> dict[str, Any]:
+def _damper(damper: DamperLive, trip: TripRow | None, not_driven: Totals) -> dict[str, Any]:
     share = _share(damper, trip)
     has_data = damper.travel_mm is not None or damper.body_c is not None
     state, text = damper_state(damper.body_c, damper.body_limit_c, damper.faults, has_data)
@@ -178,8 +182,8 @@ def _damper(damper: DamperLive, trip: TripRow | None) -> dict[str, Any]:
         "body_c": damper.body_c,
         "body_limit_c": damper.body_limit_c,
         "heat_w": damper.heat_w,
-        "energy_total_j": damper.totals.energy_uj * J_PER_UJ,
-        "strokes_total_count": damper.totals.strokes_count,
+        "energy_total_j": max(0, damper.totals.energy_uj - not_driven.energy_uj) * J_PER_UJ,
+        "strokes_total_count": max(0, damper.totals.strokes_count - not_driven.strokes_count),
         "trip_energy_j": None if share is None else share.energy_uj * J_PER_UJ,
         "trip_strokes_count": None if share is None else share.strokes_count,
         "trip_peak_body_c": None if peak_mc is None else peak_mc / 1000,
@@ -222,4 +226,4 @@ def _waiting(vehicle: Vehicle, row: int) -> dict[str, Any]:
         speed_rms_mps=None,
         faults=(),
     )
-    return _damper(live, None)
+    return _damper(live, None, Totals())

@@ -134,7 +134,7 @@ def is_backup_due(ledger: Ledger) -> bool:
         return True
     running_us = (
         value.measured_us + value.unmeasured_us - (0 if (old := newest.get(unit)) is None else sum(old))
-        for unit, value in ledger.all_totals().items()
+        for unit, value in ledger.all_counted().items()
     )
     every_s = max(BACKUP_EVERY_S, ledger.path.stat().st_size / BACKUP_BYTES_PER_HOUR * 3600.0)
     return max(running_us, default=0) >= every_s * 1e6
@@ -158,7 +158,7 @@ def _totals_of(copy: Path) -> dict[str, tuple[int, int]] | None:
     """Return measured and unmeasured time [us] of each damper in a copy, None where there is no readable one."""
     try:
         with Ledger.open(copy, read_only=True) as ledger:
-            return {unit: (value.measured_us, value.unmeasured_us) for unit, value in ledger.all_totals().items()}
+            return {unit: (value.measured_us, value.unmeasured_us) for unit, value in ledger.all_counted().items()}
     except DutylogError:
         return None
 

@@ -64,7 +64,8 @@ def _rounded(value: float, digits: int) -> str:
 
 
 def _three_figures(value: float) -> str:
-    return _rounded(value, 0 if value >= 100 else 1 if value >= 10 else 2)
+    size = abs(value)
+    return _rounded(value, 0 if size >= 100 else 1 if size >= 10 else 2)
 
 
 def _energy(value_j: float, _us: bool) -> str:

@@ -12,7 +12,7 @@ from datetime import date
 from typing import Any, NoReturn
 
 from dutylog.errors import InputError, LedgerError
-from dutylog.ledger import calibrations, gas_readings, life_entries, push_tests
+from dutylog.ledger import calibrations, gas_readings, life_entries, push_tests, trip_mend, trip_notes
 from dutylog.ledger.counters import HEAT_RESET
 from dutylog.ledger.installs import check_profile
 from dutylog.ledger.ledger import Ledger
@@ -58,7 +58,20 @@ COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
     "add": {"serial": FieldRule(False), "profile": FieldRule(True), "note": FieldRule(False, NOTE_LIMIT)},
     "install": {"unit": FieldRule(True), "position": FieldRule(True)},
     "remove": {"unit": FieldRule(True)},
-    "rename_trip": {"trip": FieldRule(True, is_number=True), "name": FieldRule(False)},
+    "rename_trip": {"trip": FieldRule(True, check=trip_mend.check_key), "name": FieldRule(False)},
+    "trip_split": {
+        "trip": FieldRule(True, check=trip_mend.check_key),
+        "at_s": FieldRule(True, check=trip_mend.check_at),
+        "by": FieldRule(True),
+    },
+    "trip_merge": {"trips": FieldRule(True, check=trip_mend.check_keys), "by": FieldRule(True)},
+    "trip_not_driven": {
+        "trip": FieldRule(True, check=trip_mend.check_key),
+        "why": FieldRule(True, check=trip_mend.check_why),
+        "by": FieldRule(True),
+        "note": FieldRule(False, NOTE_LIMIT),
+    },
+    "trip_undo": {"entry": FieldRule(True, is_number=True), "by": FieldRule(True)},
     "acknowledge": {"alert": FieldRule(True), "by": FieldRule(True)},
     "heat_reset": {"position": FieldRule(True), "what": FieldRule(True, check=check_reset)},
     "calibrate": {
@@ -132,6 +145,24 @@ COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
         "by": FieldRule(True),
         "note": FieldRule(False, NOTE_LIMIT),
     },
+    "care": {
+        "trip": FieldRule(True, check=trip_notes.check_key),
+        "item": FieldRule(True, check=trip_notes.check_item),
+        "by": FieldRule(True),
+        "note": FieldRule(False, NOTE_LIMIT),
+    },
+    "load_note": {
+        "trip": FieldRule(True, check=trip_notes.check_key),
+        "text": FieldRule(True),
+        "by": FieldRule(True),
+    },
+    "road_said": {
+        "trip": FieldRule(True, check=trip_notes.check_key),
+        "from_s": FieldRule(True, check=trip_notes.check_moment),
+        "to_s": FieldRule(True, check=trip_notes.check_moment),
+        "kind": FieldRule(True, check=trip_notes.check_road),
+        "by": FieldRule(True),
+    },
     "withdraw": {
         "entry": FieldRule(True, is_number=True),
         "by": FieldRule(True),
@@ -157,6 +188,10 @@ class Applied:
 
     reply: dict[str, Any]
     effects: tuple[Effect, ...] = ()
+
+
+Doer = Callable[[Ledger, Mapping[str, Any], int | None], Applied]
+"""Does a checked request; see apply_command."""
 
 
 def parse_request(line: bytes) -> dict[str, Any]:
@@ -248,10 +283,25 @@ def _remove(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) ->
 
 
 def _rename_trip(ledger: Ledger, request: Mapping[str, Any], _sequence: int | None) -> Applied:
-    number, name = request["trip"], request["name"]
-    ledger.rename_trip(number, name)
-    text = f"trip {number} has no name now" if name is None else f"trip {number} is called {name} now"
-    return Applied({"schema": SCHEMA, "ok": True, "text": text, "trip": number})
+    key, name = ledger.rename_trip(request["trip"], request["name"]), request["name"]
+    text = f"trip {key} has no name now" if name is None else f"trip {key} is called {name} now"
+    return Applied({"schema": SCHEMA, "ok": True, "text": text, "trip": _number_or_key(key)})
+
+
+def _number_or_key(key: str) -> int | str:
+    """Return a trip's number, as replies have always had it, or the key of a part."""
+    return key if "." in key else int(key)
+
+
+def _mend(write: Callable[[Ledger, Mapping[str, Any], int | None], trip_mend.Mended]) -> Doer:
+    """Return what does one of the repairs of trips."""
+
+    def do(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+        done = write(ledger, request, sequence)
+        reply = {"schema": SCHEMA, "ok": True, "text": done.text, "trip": _number_or_key(done.key), "entry": done.row}
+        return Applied(reply)
+
+    return do
 
 
 def _acknowledge(ledger: Ledger, request: Mapping[str, Any], _sequence: int | None) -> Applied:
@@ -356,6 +406,24 @@ def _gas_reading(ledger: Ledger, request: Mapping[str, Any], sequence: int | Non
     return Applied(_told(unit, done.row, f"gas of damper {unit.label} {what} by {done.by}"))
 
 
+def _care(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    done = trip_notes.store_care(ledger, request, sequence)
+    text = f"care of trip {request['trip']}: {done.item} done by {done.by}; stored as entry {done.row}"
+    return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": done.row})
+
+
+def _load_note(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    entry = trip_notes.store_load(ledger, request, sequence)
+    text = f"load of trip {request['trip']}: {request['text']}; stored as entry {entry.row}"
+    return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": entry.row})
+
+
+def _road_said(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    done = trip_notes.store_road(ledger, request, sequence)
+    text = f"trip {request['trip']} was on {done.kind} there, says {done.by}; stored as entry {done.row}"
+    return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": done.row})
+
+
 def _withdraw(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
     gone = life_entries.withdraw(ledger, request, sequence)
     text = f"entry {gone.row} ({gone.kind}) counts no longer; it stays in the chain"
@@ -366,12 +434,16 @@ def _told(unit: Unit, row: int, text: str) -> dict[str, Any]:
     return {**_done(unit, f"{text}; stored as entry {row}"), "entry": row}
 
 
-_DOERS = {
+_DOERS: Mapping[str, Doer] = {
     "ping": _ping,
     "add": _add,
     "install": _install,
     "remove": _remove,
     "rename_trip": _rename_trip,
+    "trip_split": _mend(trip_mend.split),
+    "trip_merge": _mend(trip_mend.merge),
+    "trip_not_driven": _mend(trip_mend.mark_not_driven),
+    "trip_undo": _mend(trip_mend.undo),
     "acknowledge": _acknowledge,
     "heat_reset": _heat_reset,
     "calibrate": _calibrate,
@@ -381,6 +453,9 @@ _DOERS = {
     "stated_use": _stated_use,
     "shaft_mark": _shaft_mark,
     "gas_reading": _gas_reading,
+    "care": _care,
+    "load_note": _load_note,
+    "road_said": _road_said,
     "withdraw": _withdraw,
 }
 

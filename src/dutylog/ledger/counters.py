@@ -13,6 +13,7 @@ from dutylog.ledger.chain import append_entry, has_entry
 from dutylog.ledger.database import Database
 from dutylog.ledger.installs import key_of, read_keys
 from dutylog.ledger.rows import Commit, Cursor, KeptHeat, Stamp, UnitDuty
+from dutylog.ledger.trip_discounts import Discounts
 from dutylog.ledger.trips import write_minutes, write_trips
 
 HEAT_RESET = "heat_reset"
@@ -66,14 +67,22 @@ def read_all_totals(database: Database) -> dict[str, Totals]:
     return {row[0]: Totals(*row[1:]) for row in rows}
 
 
-def read_unit_duties(database: Database) -> list[UnitDuty]:
-    """Return every damper with its totals, place and order, all of one moment."""
+def read_unit_duties(database: Database, discounts: Discounts) -> list[UnitDuty]:
+    """Return every damper with its totals less what doesn't count, place and order, all of one moment."""
     rows = database.rows(
         f"SELECT unit_id, serial, tag, position, revision, sequence, {_GET_TOTALS} FROM hot JOIN unit USING (unit_key) "
         "LEFT JOIN install ON install.unit_key = hot.unit_key AND to_sequence IS NULL ORDER BY hot.unit_key"
     )
     return [
-        UnitDuty(unit_id, serial, serial or tag or unit_id, position, revision, sequence, Totals(*totals))
+        UnitDuty(
+            unit_id,
+            serial,
+            serial or tag or unit_id,
+            position,
+            discounts.revision(unit_id, revision),
+            sequence,
+            discounts.apply(unit_id, Totals(*totals)),
+        )
         for unit_id, serial, tag, position, revision, sequence, *totals in rows
     ]
 

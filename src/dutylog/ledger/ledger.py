@@ -13,7 +13,7 @@ from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.totals import Totals
 from dutylog.engine.output import TripRow
 from dutylog.errors import InputError, LedgerCorrupt, LedgerError
-from dutylog.ledger import alerts, backup, chain, check, counters, installs, trips, use_rows
+from dutylog.ledger import alerts, backup, chain, check, counters, installs, trip_book, trips, use_rows
 from dutylog.ledger.database import QUERY_LIMIT_S, Database, decoding
 from dutylog.ledger.rows import (
     Commit,
@@ -33,6 +33,7 @@ from dutylog.ledger.rows import (
 )
 from dutylog.ledger.schema import ensure_schema, refuse_foreign
 from dutylog.ledger.seal import is_sealed, write_seal
+from dutylog.ledger.trip_discounts import Discounts
 from dutylog.ledger.use_rows import UseRow
 
 LEDGER_NAME = "ledger.sqlite"
@@ -104,6 +105,11 @@ class Ledger:
         self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    @property
+    def database(self) -> Database:
+        """Return the file itself, for modules of this package alone."""
+        return self._database
 
     def stamp(self) -> Stamp:
         """Return the present time by every clock, as it is written beside changes."""
@@ -222,19 +228,36 @@ class Ledger:
         counters.commit(self._database, self._stamp(), change)
 
     def totals(self, unit_id: str) -> Totals:
-        """Return a damper's life totals; InputError when there is no such unit."""
+        """Return a damper's life totals, without trips that weren't driven; InputError when there is no such unit."""
+        with self.reading():
+            return Discounts(self._database).apply(unit_id, self.counted(unit_id))
+
+    def all_totals(self) -> dict[str, Totals]:
+        """Return the life totals of every damper, without trips that weren't driven, all of one moment."""
+        with self.reading():
+            discounts = Discounts(self._database)
+            return {unit_id: discounts.apply(unit_id, counted) for unit_id, counted in self.all_counted().items()}
+
+    def counted(self, unit_id: str) -> Totals:
+        """Return all that was counted of a damper, driven or not: what the engine goes on from, and running time."""
         totals = counters.read_totals(self._database, unit_id)
         if totals is None:
             raise InputError(f"unit {unit_id} is not in the ledger")
         return totals
 
-    def all_totals(self) -> dict[str, Totals]:
-        """Return the life totals of every damper, all of one moment."""
+    def all_counted(self) -> dict[str, Totals]:
+        """Return all that was counted of every damper, driven or not, all of one moment."""
         return counters.read_all_totals(self._database)
 
+    def not_driven(self) -> dict[str, Totals]:
+        """Return what was counted in trips that weren't driven, of each damper that was on one."""
+        with self.reading():
+            return Discounts(self._database).sums()
+
     def unit_duties(self) -> list[UnitDuty]:
-        """Return every damper with its totals, place and (revision, sequence), all of one moment."""
-        return counters.read_unit_duties(self._database)
+        """Return every damper with its totals, place and (revision, sequence), as `totals`, all of one moment."""
+        with self.reading():
+            return counters.read_unit_duties(self._database, Discounts(self._database))
 
     def reading(self) -> AbstractContextManager[None]:
         """Let every question asked in the body see one moment, whatever is committed meanwhile."""
@@ -275,18 +298,17 @@ class Ledger:
         """Return the numbers of ended trips with any part between two places, each an epoch and an instant [ns]."""
         return trips.read_trips_between(self._database, first, end)
 
-    def rename_trip(self, number: int, name: str | None) -> None:
-        """Give a trip a name, None takes it away; LedgerError when there is no such trip."""
-        trips.rename_trip(self._database, self._stamp(), number, name)
+    def rename_trip(self, key: str | int, name: str | None) -> str:
+        """Give a trip or a part of one a name, None takes it away; LedgerError when there is none. Returns its key."""
+        return trip_book.rename_trip(self, key, name)
 
     def minutes(self, unit_id: str, epoch: int, first_ns: int = 0, last_ns: int = _END_NS) -> list[Minute]:
         """Return a damper's 60-second rows that overlap a span of the epoch's monotonic time [ns]."""
         return trips.read_minutes(self._database, unit_id, epoch, first_ns, last_ns)
 
-    def trip_minutes(self, unit_id: str, number: int) -> list[Minute]:
-        """Return a damper's 60-second rows that overlap a trip."""
-        row = self.trip(number).row
-        return self.minutes(unit_id, row.epoch, row.start_ns, row.end_ns)
+    def trip_minutes(self, unit_id: str, key: str | int) -> list[Minute]:
+        """Return a damper's 60-second rows that overlap a trip or a part of one, in order; see TripBook.trip."""
+        return trip_book.TripBook(self).minutes(unit_id, key)
 
     def use_rows(self, unit_id: str) -> list[UseRow]:
         """Return all 60-second rows of a damper as plain figures, in the order of the log."""

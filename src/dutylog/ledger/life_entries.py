@@ -26,7 +26,8 @@ from dutylog.units import NS_PER_S
 
 SERVICE, DIRT, STATED_USE, SHAFT_MARK, WITHDRAW = "service", "dirt", "stated_use", "shaft_mark", "withdraw"
 GAS_READING = "gas_reading"
-WITHDRAWABLE = (SERVICE, DIRT, STATED_USE, SHAFT_MARK, GAS_READING)
+CARE, LOAD_NOTE, ROAD_SAID = "care", "load_note", "road_said"
+WITHDRAWABLE = (SERVICE, DIRT, STATED_USE, SHAFT_MARK, GAS_READING, CARE, LOAD_NOTE, ROAD_SAID)
 FIRST_YEAR, LAST_YEAR = 1950, 2199
 CLOCK_SET_YEAR = 2020
 """A wall clock before this was never set."""
@@ -342,7 +343,8 @@ def _running_s(ledger: Ledger, unit: Unit, day: str | None) -> float:
         before = ledger.running_us_before(unit.unit_id, round(end.timestamp() * 1e9))
         if before is not None:
             return before / US_PER_S
-    totals = ledger.totals(unit.unit_id)
+    # All of it: a repair of a trip must not move what was told at a place in it.
+    totals = ledger.counted(unit.unit_id)
     return (totals.measured_us + totals.unmeasured_us) / US_PER_S
 
 

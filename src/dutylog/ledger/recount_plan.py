@@ -116,7 +116,7 @@ class Settled:
 
     def __init__(self, ledger: Ledger, plan: Plan) -> None:
         self._ledger = ledger
-        self.totals = ledger.all_totals()
+        self.totals = ledger.all_counted()
         cursor = plan.cursor
         if cursor.checkpoint is None or cursor.engine != ENGINE:
             raise LedgerError(

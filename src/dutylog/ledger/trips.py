@@ -9,11 +9,9 @@ from typing import Any
 from dutylog.duty.totals import TOTALS_COLUMNS, Totals
 from dutylog.engine.output import MinuteRow, TripDamper, TripRow
 from dutylog.errors import InputError, LedgerError
-from dutylog.ledger.chain import append_entry
 from dutylog.ledger.database import Database
 from dutylog.ledger.installs import key_of
-from dutylog.ledger.names import NAME_LIMIT, check_text
-from dutylog.ledger.rows import EntryDraft, Epoch, Minute, Stamp, Trip
+from dutylog.ledger.rows import Epoch, Minute, Trip
 
 _EPOCH_COLUMNS = ("source_kind", "source_text", "boot_id", "mono_ns", "utc_ns", "utc_trusted")
 _TRIP_COLUMNS = "trip, name, epoch, start_tile, start_ns, end_ns, is_open, moving_us, distance_m"
@@ -76,19 +74,6 @@ def write_trips(connection: sqlite3.Connection, keys: Mapping[str, int], rows: S
         for damper in row.dampers:
             key = (found[0][0], key_of(keys, damper.unit_id), damper.position)
             connection.execute(_PUT_TRIP_DAMPER, (*key, *damper.totals.as_row()))
-
-
-def rename_trip(database: Database, stamp: Stamp, number: int, name: str | None) -> None:
-    """Give a trip a name or take it away, and write the entry. See Ledger.rename_trip."""
-    if name is not None:
-        check_text(name, "name of the trip", NAME_LIMIT)
-    with database.write() as connection:
-        old = database.row("SELECT name FROM trip WHERE trip = ?", (number,))
-        if old is None:
-            raise _unknown_trip(database, number)
-        connection.execute("UPDATE trip SET name = ? WHERE trip = ?", (name, number))
-        draft = EntryDraft("trip_rename", None, {"trip": number, "from": old[0], "to": name})
-        append_entry(database, connection, stamp, draft, None)
 
 
 def read_trips(database: Database, limit: int, before: int | None) -> list[Trip]:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from dutylog.ledger.database import Database
+from dutylog.ledger.trip_discounts import Discounts
+from dutylog.ledger.trip_spans import Stretch
 
 PAGE = 10_000
 """Rows asked for at once: a damper of years has a hundred thousand."""
@@ -12,7 +15,11 @@ _UTC = "coalesce(minute.utc_ns, epoch.utc_ns + (minute.start_ns - epoch.mono_ns)
 
 
 class UseRow(NamedTuple):
-    """One 60-second row. utc_ns: when it began, None where nobody knows; the rest as in MinuteRow."""
+    """One 60-second row. utc_ns: when it began, None where nobody knows; the rest as in MinuteRow.
+
+    is_driven: False in a trip whose duty doesn't count. Such a row has only its time: so that what people told, which
+    stands at a place in a damper's running time, stays where it was.
+    """
 
     epoch: int
     start_ns: int
@@ -29,6 +36,7 @@ class UseRow(NamedTuple):
     ambient_mean_c: float | None
     speed_mean_mps: float | None
     position: str
+    is_driven: bool = True
 
 
 def read_use_rows(database: Database, unit_id: str) -> list[UseRow]:
@@ -46,7 +54,31 @@ def read_use_rows(database: Database, unit_id: str) -> list[UseRow]:
         )
         found += page
         if len(page) < PAGE:
-            return sorted((UseRow(*row[1:]) for row in found), key=lambda row: (row.epoch, row.start_ns))
+            break
+    spans: dict[int, list[Stretch]] = {}
+    for one in Discounts(database).spans(unit_id):
+        spans.setdefault(one.epoch, []).append(one)
+    rows = sorted((UseRow(*row[1:]) for row in found), key=lambda row: (row.epoch, row.start_ns))
+    return [_leave_out(row) if _is_in(row, spans.get(row.epoch, ())) else row for row in rows] if spans else rows
+
+
+def _is_in(row: UseRow, spans: Sequence[Stretch]) -> bool:
+    end_ns = row.start_ns + row.duration_us * 1000
+    return any(row.start_ns < one.end_ns and end_ns > one.start_ns for one in spans)
+
+
+def _leave_out(row: UseRow) -> UseRow:
+    """Return a row with nothing but its time."""
+    return row._replace(
+        energy_uj=0,
+        strokes_count=0,
+        shaft_travel_um=0,
+        moving_us=0,
+        moving_measured_us=0,
+        body_mean_c=None,
+        speed_mean_mps=None,
+        is_driven=False,
+    )
 
 
 def read_running_us(database: Database, unit_id: str, utc_ns: int) -> int | None:

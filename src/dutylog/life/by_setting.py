@@ -53,11 +53,12 @@ class Stretch:
 def read_stretches(ledger: Ledger, unit: Unit) -> list[Stretch]:
     """Return a damper's stretches by setting and place, oldest first; those of unknown date at the end.
 
-    Settings are those of the vehicle the ledger knows, days are UTC.
+    Minutes of trips that weren't driven are left out. Settings are those of the vehicle the ledger knows, days are UTC.
     Raises:
         LedgerCorrupt: the file is damaged.
     """
-    return cut_by_setting(ledger.vehicle(), ledger.use_rows(unit.unit_id))
+    rows = ledger.use_rows(unit.unit_id)
+    return cut_by_setting(ledger.vehicle(), [row for row in rows if row.is_driven])
 
 
 def cut_by_setting(vehicle: Vehicle | None, rows: Sequence[UseRow]) -> list[Stretch]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 
 import numpy as np
@@ -14,6 +14,7 @@ from dutylog.duty.totals import Totals
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import LifeEntries, known_day
 from dutylog.ledger.rows import Unit
+from dutylog.ledger.trip_book import Span
 from dutylog.ledger.use_rows import UseRow
 from dutylog.life.dirt import compute_dirt_factors
 from dutylog.life.doses import compute_doses
@@ -62,6 +63,13 @@ class UnitHistory:
         share = np.clip((end - begin) / length_ns, 0.0, 1.0)
         return np.where(self.epochs == epoch, share, 0.0)
 
+    def part_of_trip(self, spans: Iterable[Span]) -> Floats:
+        """Return what share (n,) of each row lies within the spans of a trip."""
+        share = np.zeros(len(self.epochs))
+        for one in spans:
+            share += self.part_within(one.epoch, one.start_ns, one.end_ns)
+        return np.minimum(share, 1.0)
+
     def part_after(self, running_s: float) -> Floats:
         """Return what share (n,) of each row lies after a running time."""
         length_s = self.end_s - self.start_s
@@ -80,12 +88,19 @@ def read_history(ledger: Ledger, unit: Unit, profile: Profile, entries: LifeEntr
         LedgerCorrupt: the file is damaged.
     """
     with ledger.reading():
-        rows, totals = ledger.use_rows(unit.unit_id), ledger.totals(unit.unit_id)
+        rows, totals, counted = (
+            ledger.use_rows(unit.unit_id),
+            ledger.totals(unit.unit_id),
+            ledger.counted(unit.unit_id),
+        )
+    # Rows of trips that weren't driven keep their time, and nothing else.
+    totals = replace(totals, measured_us=counted.measured_us, unmeasured_us=counted.unmeasured_us)
     rows = [*rows, *_rest(rows, totals)]
     places = _Places.of(rows)
     factors = compute_dirt_factors(entries.dirts, places.epochs, places.start_ns, places.duration_s, places.running_s)
     use = estimate_temperatures(profile, _to_use(rows, places, factors, ledger.stamp().utc_ns))
-    doses = compute_doses(profile, use)
+    is_driven = np.array([row.is_driven for row in rows], dtype=np.float64)
+    doses = {name: values * is_driven for name, values in compute_doses(profile, use).items()}
     running_s = _column(rows, "measured_us", 1e6) + _column(rows, "unmeasured_us", 1e6)
     days = np.array([_day(row.utc_ns) for row in rows], dtype=np.int64)
     missed = _estimate_missed(doses, use, days)
@@ -197,6 +212,7 @@ def _rest(rows: Sequence[UseRow], totals: Totals) -> list[UseRow]:
         ambient_mean_c=last.ambient_mean_c if last else None,
         speed_mean_mps=last.speed_mean_mps if last else None,
         position=last.position if last else "",
+        is_driven=True,
         **lacking,
     )
     return [rest]

@@ -18,6 +18,7 @@ from dutylog.ledger import gas_readings
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import Service, StatedUse, read_life
 from dutylog.ledger.rows import Unit
+from dutylog.ledger.trip_book import TripBook
 from dutylog.life.account import (
     Since,
     Used,
@@ -198,19 +199,20 @@ class Lives:
             made.append((one, self._outlasts(life, one, planned)))
         return made
 
-    def trip(self, number: int) -> list[TripCost]:
-        """Return what a trip took of each damper that was on it, in the order of the trip's own dampers.
+    def trip(self, key: str | int) -> list[TripCost]:
+        """Return what a trip, or a part of one, took of each damper that was on it, in the order of its own dampers.
 
+        Nothing where its duty doesn't count.
         Raises:
             LedgerError: no such trip.
             InputError: a damper's profile isn't in the vehicle file.
         """
-        row = self._ledger.trip(number).row
+        found = TripBook(self._ledger).trip(key)
         costs = []
-        for share in row.dampers:
+        for share in found.dampers:
             unit = next(one for one in self._ledger.units() if one.unit_id == share.unit_id)
             history = self._history(unit)
-            within = history.part_within(row.epoch, row.start_ns, row.end_ns)
+            within = history.part_of_trip(found.spans)
             parts = [part for part in parts_with_places(history) if part.weights]
             shares = {
                 part.key: float((compute_shares(part, history.doses) + compute_shares(part, history.missed)) @ within)

@@ -15,6 +15,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING
 
 from dutylog.errors import OutputDown, OutputRejected, one_line
+from dutylog.memory import let_go
 
 if TYPE_CHECKING:
     # Imported where it is used: urllib3 opens a socket when it is imported, to see whether there is IPv6.
@@ -79,11 +80,11 @@ class InfluxServer:
                 self._org, self._bucket, body, precision="ns", content_type="text/plain; charset=utf-8"
             )
         except ApiException as err:
-            raise self._translate(err, len(lines)) from err
+            raise _ended(err, self._translate(err, len(lines))) from None
         except HTTPError as err:
-            raise self._down(_network_text(err)) from err
+            raise _ended(err, self._down(_network_text(err))) from None
         except (OSError, UnicodeError) as err:
-            raise self._down(f"{type(err).__name__}: {one_line(err)}") from err
+            raise _ended(err, self._down(f"{type(err).__name__}: {one_line(err)}")) from None
         if status != STORED:
             raise self._down(f"answered {status} where a database answers 204; is that its address?")
 
@@ -125,6 +126,12 @@ class InfluxServer:
 
     def _down(self, what: str, is_refused: bool = False, wait_s: float | None = None) -> OutputDown:
         return OutputDown(f"InfluxDB at {self._url}: {what}", wait_s, is_refused)
+
+
+def _ended(err: BaseException, ours: OutputDown | OutputRejected) -> OutputDown | OutputRejected:
+    """Return our error once nothing of the library's is kept by it."""
+    let_go(err)
+    return ours
 
 
 def parse_retry_after(headers: Mapping[str, str]) -> float | None:

@@ -59,7 +59,7 @@ class MqttConnector:
         client = self._make_client()
         client.will_set(will.topic, will.payload, will.qos, will.is_retained)
         line = _Line(client, self._where, notify)
-        self._connect(client)
+        self._connect(line)
         line.start()
         return line
 
@@ -79,11 +79,18 @@ class MqttConnector:
         line.listen(wanted, take)
         largest = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         largest.MaximumPacketSize = LARGEST_HEARD
-        self._connect(client, largest)
+        self._connect(line, largest)
         line.start()
         return line
 
-    def _connect(self, client: Client, properties: Properties | None = None) -> None:
+    def _connect(self, line: _Line, properties: Properties | None = None) -> None:
+        try:
+            self._reach(line.client, properties)
+        except OutputDown:
+            line.let_go()
+            raise
+
+    def _reach(self, client: Client, properties: Properties | None) -> None:
         try:
             client.connect(
                 self._settings.host, self._settings.port, KEEPALIVE_S, clean_start=True, properties=properties
@@ -143,7 +150,7 @@ class _Line:
     """One connection and the thread that serves it; ends once, with one `Lost` unless we closed it."""
 
     def __init__(self, client: Client, where: str, notify: Callable[[Event], None]) -> None:
-        self._client = client
+        self.client = client
         self._where = where
         self._notify = notify
         self._answered = threading.Event()
@@ -154,7 +161,7 @@ class _Line:
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
-        self._thread = threading.Thread(target=self._pump, name="mqtt-line", daemon=True)
+        self._thread: threading.Thread | None = None
 
     def listen(self, wanted: Sequence[Wanted], take: Callable[[Heard], None]) -> None:
         """Ask for these topics once the broker has accepted us; before `start`."""
@@ -165,15 +172,16 @@ class _Line:
             )
             for one in wanted
         ]
-        self._client.on_subscribe = self._on_subscribe
+        self.client.on_subscribe = self._on_subscribe
 
         def hand_over(_client: Client, _data: Any, message: MQTTMessage) -> None:
             take(Heard(message.topic, bytes(message.payload), message.retain))
 
-        self._client.on_message = hand_over
+        self.client.on_message = hand_over
 
     def start(self) -> None:
         """Wait for the broker's answer; OutputDown when it is no or doesn't come."""
+        self._thread = threading.Thread(target=self._pump, name="mqtt-line", daemon=True)
         self._thread.start()
         if not self._answered.wait(ANSWER_S):
             self.close()
@@ -184,7 +192,7 @@ class _Line:
 
     def publish(self, message: Message) -> int:
         """See Connection."""
-        info = self._client.publish(message.topic, message.payload, message.qos, message.is_retained)
+        info = self.client.publish(message.topic, message.payload, message.qos, message.is_retained)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise OutputDown(self._end.text, is_refused=self._end.is_refused)
         return info.mid
@@ -192,13 +200,20 @@ class _Line:
     def close(self) -> None:
         """See Connection."""
         self._closing = True
-        self._client.disconnect()
-        self._thread.join(CLOSE_S)
+        self.client.disconnect()
+        if self._thread is not None:
+            self._thread.join(CLOSE_S)
+        self.let_go()
+
+    def let_go(self) -> None:
+        """Untie client and line, which hold each other: else both wait for a search for garbage."""
+        client = self.client
+        client.on_connect = client.on_disconnect = client.on_publish = client.on_subscribe = client.on_message = None
 
     def _pump(self) -> None:
         """Serve the socket until it ends. Whatever bytes come, only this connection is lost by them."""
         try:
-            self._client.loop_forever()
+            self.client.loop_forever()
         except Exception as err:  # noqa: BLE001 - the library raises all sorts on bytes that are no MQTT
             self._end = Lost(f"{self._where}: sent what is no MQTT ({type(err).__name__}); is it a broker?")
         finally:
@@ -213,7 +228,7 @@ class _Line:
         else:
             self._is_accepted = True
             if self._wanted:
-                self._client.subscribe(self._wanted)
+                self.client.subscribe(self._wanted)
         self._answered.set()
 
     def _on_subscribe(

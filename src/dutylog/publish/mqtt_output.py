@@ -41,6 +41,8 @@ CURSOR = "mqtt/duty"
 
 Order = tuple[int, int]
 """(revision, seq): readers keep the highest."""
+FIRST_REVISION = 1
+"""Of a damper whose past nobody ever put right: zeros with a later one are what is left of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +232,8 @@ class MqttOutput:
         for unit in known.duties:
             topic = topics.duty_topic(self._vehicle_id, unit.unit_id)
             order = (unit.revision, unit.sequence)
-            if topic is None or unit.totals == Totals() or order < self._best_order(unit.unit_id):
+            never_counted = unit.totals == Totals() and unit.revision == FIRST_REVISION
+            if topic is None or never_counted or order < self._best_order(unit.unit_id):
                 continue
             content = _content(unit)
             if content in (self._acked_content.get(unit.unit_id), under_way.get(unit.unit_id)):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import re
 import time
 from collections.abc import AsyncIterator, Mapping
 from pathlib import Path
@@ -30,13 +29,15 @@ from dutylog.web.life_routes import add_life
 from dutylog.web.line import line_answer
 from dutylog.web.pages import Pages
 from dutylog.web.publish_watch import PublishWatch
+from dutylog.web.review_desk import ReviewDesk
+from dutylog.web.review_routes import add_review
+from dutylog.web.review_view import KEY
 from dutylog.web.settings import WebSettings
 from dutylog.web.view import MAX_TRIPS, DamperDetail, LedgerView, TripDetail, TripSummary
 from dutylog.web.writes import add_writes, wants_json
 
 STATIC = Path(__file__).parent / "static"
 _READ = ["GET", "HEAD"]
-_NUMBER = re.compile(r"[1-9][0-9]{0,8}", re.ASCII)
 
 
 def create_app(
@@ -47,6 +48,7 @@ def create_app(
     watch: PublishWatch | None = None,
     access: Access | None = None,
     jobs: Runs | None = None,
+    desk: ReviewDesk | None = None,
 ) -> FastAPI:
     """Return the application.
 
@@ -58,6 +60,7 @@ def create_app(
         watch: asks how publishing is doing; None in tests.
         access: who may do what; None: no code is set, so only this machine sees the pages and nobody writes.
         jobs: runs the commands that take long; None: those of `settings.data_dir`.
+        desk: has reviews of trips made; None: of `settings.data_dir`.
     """
 
     @contextlib.asynccontextmanager
@@ -70,8 +73,9 @@ def create_app(
             with contextlib.suppress(asyncio.CancelledError):
                 await task
         await runs.close()
+        await reviews.close()
 
-    runs = jobs or Jobs(settings.data_dir)
+    runs, reviews = jobs or Jobs(settings.data_dir), desk or ReviewDesk(settings.data_dir)
     guard, doors = GuardCounters(), access or Access()
     clients = ClientLimit(settings.max_clients)
     app = FastAPI(lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url=None, redirect_slashes=False)
@@ -81,6 +85,8 @@ def create_app(
         _add_elsewhere(app)
     else:
         _add_trips(app, view, pages)
+        add_review(app, view, lambda key: _find_trip(view, key), pages, reviews, settings.data_dir)
+        _add_trip_json(app, view)
         add_life(app, view, pages, runs)
         _add_dampers(app, view, pages)
         add_writes(app, doors, pages, view, settings.data_dir)
@@ -128,17 +134,11 @@ def _add_elsewhere(app: FastAPI) -> None:
 
 
 def _add_trips(app: FastAPI, view: LedgerView, pages: Pages) -> None:
-    def page_of_trips(request: Request) -> tuple[list[TripSummary], int | None]:
+    def page_of_trips(request: Request) -> tuple[list[TripSummary], int | str | None]:
         text = request.query_params.get("before")
         found = view.trips(MAX_TRIPS + 1, None if text is None else _parse_before(text))
         shown = found[:MAX_TRIPS]
-        return shown, shown[-1].number if len(found) > MAX_TRIPS else None
-
-    def one(number: str) -> TripDetail:
-        detail = view.trip(int(number)) if _NUMBER.fullmatch(number) else None
-        if detail is None:
-            raise HTTPException(404, f"no trip {quoted(number)}; see the list of trips")
-        return detail
+        return shown, _number_or_key(shown[-1]) if len(found) > MAX_TRIPS else None
 
     @app.api_route("/trips", methods=_READ)
     def trips(request: Request) -> Response:
@@ -149,14 +149,24 @@ def _add_trips(app: FastAPI, view: LedgerView, pages: Pages) -> None:
         shown, older_before = page_of_trips(request)
         return JSONResponse(envelope(trips=shown, older_before=older_before))
 
-    @app.api_route("/trips/{number:path}", methods=_READ)
-    def trip(request: Request, number: str) -> Response:
-        return pages.seen_by(request.scope).trip(one(number))
 
+def _add_trip_json(app: FastAPI, view: LedgerView) -> None:
     @app.api_route("/api/trips/{number:path}", methods=_READ)
     def api_trip(number: str) -> Response:
-        detail = one(number)
+        detail = _find_trip(view, number)
         return JSONResponse(envelope(trip=detail.trip, dampers=detail.dampers, alerts=detail.alerts))
+
+
+def _number_or_key(trip: TripSummary) -> int | str:
+    """Return a trip's number, or the key of a part of one."""
+    return trip.key if "." in trip.key else trip.number
+
+
+def _find_trip(view: LedgerView, number: str) -> TripDetail:
+    detail = view.trip(number) if KEY.fullmatch(number) else None
+    if detail is None:
+        raise HTTPException(404, f"no trip {quoted(number)}; see the list of trips")
+    return detail
 
 
 def _add_dampers(app: FastAPI, view: LedgerView, pages: Pages) -> None:
@@ -237,7 +247,7 @@ def _add_errors(app: FastAPI, pages: Pages) -> None:
         return answer(request, 503, " ".join(str(err).split()))
 
 
-def _parse_before(text: str) -> int:
-    if not _NUMBER.fullmatch(text):
+def _parse_before(text: str) -> str:
+    if not KEY.fullmatch(text):
         raise HTTPException(400, f"before={quoted(text)} is no trip number; give a whole number from 1")
-    return int(text)
+    return text

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from dutylog.alerts.rules import CLEARED, RAISED
 from dutylog.duty.totals import Totals
 from dutylog.ledger.ledger import LEDGER_NAME, RECOVERED, Ledger
-from dutylog.ledger.rows import Entry, Install, StoredAlert, Trip, Unit
+from dutylog.ledger.rows import Entry, Install, StoredAlert, Unit
+from dutylog.ledger.trip_book import BookTrip, TripBook
+from dutylog.ledger.trip_repairs import Repair
 from dutylog.units import J_PER_UJ, NS_PER_S
 from dutylog.web.gas_view import GasDetail, read_gas
 from dutylog.web.life_told import read_basis, read_dirt, read_version
@@ -22,6 +25,7 @@ from dutylog.web.view import (
     TripAlertRow,
     TripDamperRow,
     TripDetail,
+    TripRepairRow,
     TripSummary,
 )
 
@@ -42,20 +46,24 @@ class SqliteLedgerView:
     def __init__(self, data_dir: Path) -> None:
         self._path = data_dir / LEDGER_NAME
 
-    def trips(self, limit: int, before: int | None) -> list[TripSummary]:
-        """Return at most `limit` trips, newest first, with numbers below `before` where given."""
+    def trips(self, limit: int, before: str | None) -> list[TripSummary]:
+        """Return at most `limit` trips, newest first, those older than the key `before` where given."""
         with self._open() as ledger:
-            return [_trip_summary(trip) for trip in ledger.trips(limit, before)]
+            return [_trip_summary(trip) for trip in TripBook(ledger).trips(limit, before)]
 
-    def trip(self, number: int) -> TripDetail | None:
-        """Return one trip, None when there is none of that number."""
-        with self._open() as ledger:
-            found = ledger.trips(1, number + 1)
-            if not found or found[0].number != number:
+    def trip(self, key: str) -> TripDetail | None:
+        """Return one trip, None when there is none of that key; of one that was merged into another, that one."""
+        with self._open() as ledger, ledger.reading():
+            book = TripBook(ledger)
+            found = book.get(key)
+            if found is None:
                 return None
             units = {unit.unit_id: unit for unit in ledger.units()}
-            alerts, dirt = ledger.trip_alerts(found[0].row), read_dirt(ledger, number)
-        return _trip_detail(found[0], units, alerts, dirt)
+            alerts, dirt = book.alerts(found), read_dirt(ledger, found.numbers[0])
+            repairs = [_repair_row(one) for one in book.repairs() if _is_of(one, found)]
+            older = book.trips(1, found.key.partition(".")[0])
+        detail = _trip_detail(found, units, alerts, dirt)
+        return replace(detail, repairs=tuple(repairs), older=older[0].key.partition(".")[0] if older else None)
 
     def dampers(self) -> list[DamperSummary]:
         """Return every damper: those on the vehicle first, in the order of its positions."""
@@ -130,29 +138,41 @@ def _rank(position: str | None, places: list[str]) -> int:
     return places.index(position) if position in places else len(places)
 
 
-def _trip_summary(trip: Trip) -> TripSummary:
-    row = trip.row
-    covered = [ratio for damper in row.dampers if (ratio := _coverage(damper.totals)) is not None]
+def _is_of(repair: Repair, trip: BookTrip) -> bool:
+    return int(repair.key.partition(".")[0]) in trip.numbers
+
+
+def _repair_row(one: Repair) -> TripRepairRow:
+    when_s = one.utc_ns / NS_PER_S
+    return TripRepairRow(one.row, one.key, one.text, one.by, one.note, when_s, one.utc_trusted, one.undone_by)
+
+
+def _trip_summary(trip: BookTrip) -> TripSummary:
+    covered = [ratio for damper in trip.dampers if (ratio := _coverage(damper.totals)) is not None]
     return TripSummary(
-        number=trip.number,
+        number=trip.numbers[0],
         name=trip.name,
         started_utc_s=_seconds(trip.start_utc_ns),
         utc_trusted=trip.utc_trusted,
-        duration_s=(row.end_ns - row.start_ns) / NS_PER_S,
-        moving_s=row.moving_us * _S_PER_US,
-        distance_m=row.distance_m,
-        is_open=row.is_open,
-        energy_j=sum(damper.totals.energy_uj for damper in row.dampers) * J_PER_UJ,
+        duration_s=trip.duration_ns / NS_PER_S,
+        moving_s=trip.moving_us * _S_PER_US,
+        distance_m=trip.distance_m,
+        is_open=trip.is_open,
+        energy_j=sum(damper.totals.energy_uj for damper in trip.dampers) * J_PER_UJ,
         coverage_ratio=min(covered, default=None),
+        key=trip.key,
+        trips=trip.numbers,
+        parts=trip.parts,
+        not_driven=trip.not_driven,
     )
 
 
 def _trip_detail(
-    trip: Trip, units: dict[str, Unit], alerts: Iterable[StoredAlert], dirt: LifeEntry | None
+    trip: BookTrip, units: dict[str, Unit], alerts: Iterable[StoredAlert], dirt: LifeEntry | None
 ) -> TripDetail:
     return TripDetail(
         _trip_summary(trip),
-        tuple(_trip_damper(d.position, units[d.unit_id], d.totals) for d in trip.row.dampers),
+        tuple(_trip_damper(d.position, units[d.unit_id], d.totals) for d in trip.dampers),
         tuple(_trip_alert(alert) for alert in alerts),
         dirt,
     )

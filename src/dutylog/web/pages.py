@@ -23,6 +23,8 @@ from dutylog.web.access_code import MOST_SIGNS
 from dutylog.web.gas_view import GasDetail
 from dutylog.web.life_view import WORK_CAUTIONS, LifeBasis, LifeDamper, make_bars
 from dutylog.web.line import OLD_AFTER_S
+from dutylog.web.review_desk import DeskState
+from dutylog.web.review_view import HIT_WORDS, ROAD_KINDS, ReviewView, make_energy_bars, trip_key
 from dutylog.web.view import DamperDetail, DamperSummary, TripDetail, TripSummary
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -56,15 +58,15 @@ class Pages:
         """Return the live page; its values come by server-sent events."""
         return self._page("live.html", "live", states=STATES, stale_after_s=self._stale_after_s)
 
-    def trips(self, trips: list[TripSummary], older_before: int | None) -> HTMLResponse:
+    def trips(self, trips: list[TripSummary], older_before: int | str | None) -> HTMLResponse:
         """Return the list of trips, newest first."""
         return self._page("trips.html", "trips", trips=trips, older_before=older_before)
 
-    def trip(self, detail: TripDetail) -> HTMLResponse:
-        """Return one trip with its bars of energy and its table."""
-        largest_j = max((row.energy_j for row in detail.dampers), default=0.0)
-        bars = [(row, 100.0 * row.energy_j / largest_j if largest_j > 0 else 0.0) for row in detail.dampers]
-        return self._page("trip.html", "trips", detail=detail, bars=bars)
+    def trip(self, detail: TripDetail, review: ReviewView | None, state: DeskState | None) -> HTMLResponse:
+        """Return one trip: figures of the ledger, and its review as far as there is one. state: of a new one."""
+        bars = make_energy_bars(detail.dampers)
+        values: dict[str, Any] = {"detail": detail, "bars": bars, "review": review, "state": state}
+        return self._page("trip.html", "trips", key=trip_key(detail), hit_words=HIT_WORDS, roads=ROAD_KINDS, **values)
 
     def dampers(self, dampers: list[DamperSummary]) -> HTMLResponse:
         """Return the list of dampers."""

@@ -19,7 +19,9 @@ class TripSummary:
     started_utc_s: wall time [s since 1970], None when unknown; utc_trusted: whether anything vouched
     for the clock. duration_s: first to last motion. moving_s: time in motion. distance_m: None when
     speed was never known. coverage_ratio: measured / moving time of the least covered damper, None
-    when nothing moved.
+    when nothing moved. key: '7', or '7.2' for a part of a trip that was split; number: the first it is made of.
+    trips: all numbers it is made of. parts: keys of its parts where it was split and this is all of it.
+    not_driven: why its duty doesn't count, None where it does.
     """
 
     number: int
@@ -32,6 +34,24 @@ class TripSummary:
     is_open: bool
     energy_j: float
     coverage_ratio: float | None
+    key: str = ""
+    trips: tuple[int, ...] = ()
+    parts: tuple[str, ...] = ()
+    not_driven: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TripRepairRow:
+    """A repair of a trip, by the number of its entry."""
+
+    row: int
+    key: str
+    text: str
+    by: str
+    note: str | None
+    utc_s: float
+    utc_trusted: bool
+    undone_by: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +108,15 @@ class TripDetail:
     """A trip with its dampers in the order of the configuration, as far as the ledger knows it.
 
     alerts: those raised in it, the oldest first. dirt: the last word on what its shafts had, None: nobody told.
+    repairs: those of it, the newest first. older: key of the trip before it, None: there is none.
     """
 
     trip: TripSummary
     dampers: tuple[TripDamperRow, ...]
     alerts: tuple[TripAlertRow, ...] = ()
     dirt: LifeEntry | None = None
+    repairs: tuple[TripRepairRow, ...] = ()
+    older: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,12 +164,12 @@ class DamperDetail:
 class LedgerView(Protocol):
     """Read-only questions to the ledger; each may raise LedgerError with one line for people."""
 
-    def trips(self, limit: int, before: int | None) -> list[TripSummary]:
-        """Return at most `limit` trips, newest first, with numbers below `before` where given."""
+    def trips(self, limit: int, before: str | None) -> list[TripSummary]:
+        """Return at most `limit` trips, newest first, those older than the key `before` where given."""
         ...
 
-    def trip(self, number: int) -> TripDetail | None:
-        """Return one trip, None when there is none of that number."""
+    def trip(self, key: str) -> TripDetail | None:
+        """Return one trip, None when there is none of that key; of one that was merged into another, that one."""
         ...
 
     def dampers(self) -> list[DamperSummary]:

@@ -28,20 +28,23 @@ from dutylog.web.keys import find_damper
 from dutylog.web.life_view import LifeBasis
 from dutylog.web.life_writes import make_dirt, make_mark, make_service, make_use, make_withdrawal
 from dutylog.web.pages import Pages
+from dutylog.web.review_view import KEY
+from dutylog.web.review_writes import make_care, make_load, make_road
+from dutylog.web.trip_writes import make_merge, make_not_driven, make_split, make_undo
 from dutylog.web.view import LedgerView
 
 CSRF_HEADER = "x-csrf"
 CSRF_FIELD = "csrf"
 _READ = ["GET", "HEAD"]
-_NUMBER = re.compile(r"[1-9][0-9]{0,8}", re.ASCII)
-_NEXT = re.compile(r"/(?:trips/[1-9][0-9]{0,8}|trips|dampers)?", re.ASCII)
+_NEXT = re.compile(r"/(?:trips/[1-9][0-9]{0,8}(?:\.[1-9][0-9]{0,3})?|trips|dampers)?", re.ASCII)
 """Pages of ours that may follow a sign-in; anything else could lead elsewhere."""
 WRITE_PATHS = re.compile(
-    r"/(?:sign-in|sign-out|alerts/[^/]{1,40}/acknowledge|trips/[^/]{1,20}/(?:name|dirt)"
+    r"/(?:sign-in|sign-out|alerts/[^/]{1,40}/acknowledge|trips/[^/]{1,20}/(?:name|dirt|care|load|road|again|split|merge|not-driven|undo)"
     r"|dampers/[^/]{1,64}/(?:service|mark|use|withdraw))",
     re.ASCII,
 )
 """The guard lets a POST pass to these and to nothing else."""
+MakeOfTrip = Callable[[str, Mapping[str, str]], dict[str, Any]]
 MakeOfDamper = Callable[[LifeBasis, str, Mapping[str, str]], dict[str, Any]]
 
 
@@ -72,14 +75,33 @@ def add_writes(app: FastAPI, access: Access, pages: Pages, view: LedgerView, dat
         return Done(await _command(data_dir, request), "/")
 
     async def rename(write: Write) -> Done:
-        number = _trip_number(write.params["number"])
+        key = _trip_key(write.params["key"])
         name = write.fields.get("name", "").strip() or None
-        text = await _command(data_dir, {"command": "rename_trip", "trip": number, "name": name})
-        return Done(text, f"/trips/{number}")
+        text = await _command(data_dir, {"command": "rename_trip", "trip": key, "name": name})
+        return Done(text, f"/trips/{key}")
 
     async def dirt(write: Write) -> Done:
-        number = _trip_number(write.params["number"])
-        return Done(await _tell(data_dir, write, lambda: make_dirt(number, write.fields)), f"/trips/{number}")
+        key = _trip_key(write.params["key"])
+        # Mud is told of the whole trip.
+        number = int(key.partition(".")[0])
+        return Done(await _tell(data_dir, write, lambda: make_dirt(number, write.fields)), f"/trips/{key}")
+
+    def of_trip(make: MakeOfTrip) -> Callable[[Write], Awaitable[Done]]:
+        async def do(write: Write) -> Done:
+            key = _trip_key(write.params["key"])
+            return Done(await _tell(data_dir, write, lambda: make(key, write.fields)), f"/trips/{key}")
+
+        return do
+
+    def repair(make: MakeOfTrip) -> Callable[[Write], Awaitable[Done]]:
+        async def do(write: Write) -> Done:
+            key = _trip_key(write.params["key"])
+            # The part that was looked at may be gone, or called otherwise: the whole trip leads on.
+            first = write.fields.get("before", key) if make is make_merge else key
+            text = await _tell(data_dir, write, lambda: make(key, write.fields))
+            return Done(text, f"/trips/{first.partition('.')[0]}")
+
+        return do
 
     def of_damper(make: MakeOfDamper) -> Callable[[Write], Awaitable[Done]]:
         async def do(write: Write) -> Done:
@@ -93,8 +115,15 @@ def add_writes(app: FastAPI, access: Access, pages: Pages, view: LedgerView, dat
         return do
 
     _add(app, access, "/alerts/{alert}/acknowledge", acknowledge)
-    _add(app, access, "/trips/{number}/name", rename)
-    _add(app, access, "/trips/{number}/dirt", dirt)
+    _add(app, access, "/trips/{key}/name", rename)
+    _add(app, access, "/trips/{key}/dirt", dirt)
+    _add(app, access, "/trips/{key}/care", of_trip(make_care))
+    _add(app, access, "/trips/{key}/load", of_trip(make_load))
+    _add(app, access, "/trips/{key}/road", of_trip(make_road))
+    _add(app, access, "/trips/{key}/split", repair(make_split))
+    _add(app, access, "/trips/{key}/merge", repair(make_merge))
+    _add(app, access, "/trips/{key}/not-driven", repair(make_not_driven))
+    _add(app, access, "/trips/{key}/undo", repair(make_undo))
     _add(app, access, "/dampers/{key}/service", of_damper(make_service))
     _add(app, access, "/dampers/{key}/mark", of_damper(make_mark))
     _add(app, access, "/dampers/{key}/use", of_damper(make_use))
@@ -196,10 +225,10 @@ def _add_sign_out(app: FastAPI, access: Access, pages: Pages) -> None:
         return RedirectResponse("/", 303, cookie)
 
 
-def _trip_number(text: str) -> int:
-    if not _NUMBER.fullmatch(text):
+def _trip_key(text: str) -> str:
+    if not KEY.fullmatch(text):
         raise HTTPException(400, f"{text[:40]!a} is no trip number; open the list of trips again")
-    return int(text)
+    return text
 
 
 def _next(text: str | None) -> str:

@@ -1,5 +1,5 @@
 """On the path of a daemon under test, for all its processes: a wall clock that is vouched for; on demand a fast
-clock for core and publisher, and a sensor that costs nothing.
+clock for core, publisher and pages, and a sensor that costs nothing.
 
 DUTYLOG_TEST_SPEED: how much faster than real. DUTYLOG_TEST_UTC0_NS: wall time [ns] at monotonic 0 of the fast clock.
 DUTYLOG_TEST_COUNTS: file of tests/benchmark_source.py that core reads instead of its source.
@@ -15,7 +15,7 @@ from dutylog.daemon import wall_time
 wall_time.is_utc_trusted = lambda *_: True
 MODULE = sys.orig_argv[sys.orig_argv.index("-m") + 1] if "-m" in sys.orig_argv else ""
 
-if MODULE in ("dutylog.daemon.core", "dutylog.publish") and "DUTYLOG_TEST_SPEED" in os.environ:
+if MODULE in ("dutylog.daemon.core", "dutylog.publish", "dutylog.web") and "DUTYLOG_TEST_SPEED" in os.environ:
     SPEED, UTC0_NS = int(os.environ["DUTYLOG_TEST_SPEED"]), int(os.environ["DUTYLOG_TEST_UTC0_NS"])
 
     class FastClock(clock_module.SystemClock):

@@ -83,7 +83,7 @@ def _recovered(ledger: Ledger) -> list[Finding]:
 
 def _backups(ledger: Ledger) -> Finding:
     copies = find_backups(ledger.path)
-    totals = ledger.all_totals()
+    totals = ledger.all_counted()
     if not copies:
         lacking_s = _behind_s(totals, {})
         if lacking_s < LATE_BACKUP_S:
@@ -91,7 +91,7 @@ def _backups(ledger: Ledger) -> Finding:
         return look(BACKUP, f"none, though the ledger holds {lacking_s / 3600:.1f} h of running", _REMEDY)
     try:
         with Ledger.open(copies[0], read_only=True, query_limit_s=QUERY_LIMIT_S) as copy:
-            is_sound, behind_s = copy.is_sealed(), _behind_s(totals, copy.all_totals())
+            is_sound, behind_s = copy.is_sealed(), _behind_s(totals, copy.all_counted())
     except DutylogError as err:
         return look(BACKUP, f"{copies[0].name} can't be read ({err})", _REMEDY)
     seen = f"{len(copies)} kept, the newest lacks {behind_s / 60:.0f} min of running"

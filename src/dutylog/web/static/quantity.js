@@ -5,8 +5,8 @@ export const UNKNOWN = "–";
 const M_PER_MILE = 1609.344;
 const M_PER_FOOT = 0.3048;
 const M_PER_INCH = M_PER_FOOT / 12;
-// Source: pound-force per square inch in pascals, NIST SP 811 appendix B.8.
-const PA_PER_PSI = 6894.757;
+// Source: pound 0.45359237 kg, standard gravity 9.80665 m/s2, inch 0.0254 m, exact by definition, as in units.py.
+const PA_PER_PSI = 0.45359237 * 9.80665 / 0.0254 ** 2;
 const PA_PER_BAR = 1e5;
 const S_PER_MIN = 60;
 const LONGEST_MIN = 120; // as in heat/heat_room.py: times beyond are only said to be longer

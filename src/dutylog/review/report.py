@@ -1,0 +1,285 @@
+"""A trip's report for paper: one page of HTML that needs nothing else, or a PDF of at most four pages."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from dutylog import ENGINE, __version__
+from dutylog.domain.quantity import METRIC, SYSTEMS, US, position_text, quantity_text, utc_text
+from dutylog.errors import DutylogError, InputError
+from dutylog.review import report_words as words
+from dutylog.review.report_plots import draw_all
+from dutylog.review.report_svg import Plot
+from dutylog.review.review import Review, StandingHeight
+from dutylog.review.trip_data import Fault, TripData
+
+PAGES_MOST = 4
+DAMPERS_A_TABLE = 8
+_SYSTEM_WORDS = {METRIC: "metric units", US: "US units"}
+_ROAD_HEADS = ("road", "time", "distance", "mean speed", "share of heat", "heat a distance", "most heat in")
+_HIT_HEADS = ("at", "damper", "what", "shaft speed", "vehicle", "distance", "road", "place")
+_HEIGHT_HEADS = ("damper", "stop at", "travel", "left to bump", "left to droop", "body", "load")
+_DIFFERENCE_HEADS = ("what", "first", "second", "second / first", "verdict", "compared on")
+_SCHEME = "dutylog"
+_FONTS = (("normal", "DejaVuSans.ttf"), ("bold", "DejaVuSans-Bold.ttf"))
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How much goes onto the paper: size of the type [pt], most lines of each list, most characters of a sentence."""
+
+    font_pt: float
+    sentences: int = 1000
+    hits: int = 1000
+    heights: int = 1000
+    differences: int = 1000
+    tasks: int = 1000
+    notes: int = 1000
+    words: int = words.WORDS_LIMIT
+
+
+WHOLE = Room(8.0)
+"""For HTML, which has room."""
+_PAPER = (
+    Room(8.0, 12, 14, 12, 12, 14, 8),
+    Room(7.2, 12, 10, 8, 8, 12, 6),
+    Room(6.5, 10, 6, 8, 6, 12, 4, 300),
+    Room(6.0, 8, 4, 4, 3, 8, 2, 120),
+    Room(6.0, 6, 3, 2, 2, 6, 1, 80),
+)
+"""Tried in order until the pages suffice."""
+
+
+def make_html(data: TripData, review: Review, system: str, made_utc_s: float) -> str:
+    """Return the report as one page of HTML: drawings within, no script, nothing fetched.
+
+    Args:
+        data, review: of the same trip.
+        system: one of domain.quantity.SYSTEMS.
+        made_utc_s: now, printed as the day it was made.
+    Raises:
+        InputError: another trip's data, no such system.
+        DutylogError: a package of the extra `report` isn't there.
+    """
+    _check(data, review, system)
+    return _render(data, review, system, made_utc_s, draw_all(data, system), WHOLE)
+
+
+def make_pdf(data: TripData, review: Review, system: str, made_utc_s: float) -> bytes:
+    """Return the report as PDF, A4 with margins that let Letter take it too; at most PAGES_MOST pages.
+
+    Lists are cut where they would need more, with a line that says how much was left out. Arguments and errors as
+    in `make_html`.
+    """
+    _check(data, review, system)
+    plots = draw_all(data, system)
+    paper = _Paper(plots)
+    pages = 0
+    for place, room in enumerate(_PAPER):
+        # Far too much: the sizes between would only take time.
+        if pages > 2 * PAGES_MOST and place < len(_PAPER) - 2:
+            continue
+        document = paper.lay_out(_render(data, review, system, made_utc_s, plots, room, is_paper=True))
+        pages = len(document.pages)
+        if pages <= PAGES_MOST:
+            pdf: bytes = document.write_pdf()
+            return pdf
+    raise DutylogError(
+        f"trip {data.key}: its {len(data.dampers)} dampers need {pages} pages, a PDF has {PAGES_MOST}; "
+        "write .html instead"
+    )
+
+
+def _check(data: TripData, review: Review, system: str) -> None:
+    if system not in SYSTEMS:
+        raise InputError(f"units {system!r}, expected one of {SYSTEMS}")
+    if data.key != review.facts.key:
+        raise InputError(f"data of trip {data.key} and a review of trip {review.facts.key}")
+
+
+def _render(
+    data: TripData,
+    review: Review,
+    system: str,
+    made_utc_s: float,
+    plots: Sequence[Plot],
+    room: Room,
+    is_paper: bool = False,
+) -> str:
+    jinja = Environment(
+        loader=FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    name = f": {words.clean_text(review.facts.name, 80)}" if review.facts.name else ""
+    values = {
+        "title": f"Trip {review.facts.key}{name}",
+        "subtitle": _subtitle(data, system, made_utc_s),
+        "banners": _banners(review),
+        "fonts": [(weight, f"{_SCHEME}:{file}") for weight, file in _FONTS] if is_paper else [],
+        "scheme": _SCHEME,
+        "room": room,
+        "plots": {plot.name: plot for plot in plots},
+        "verdict": words.say(review.verdict, system, room.words)[: room.sentences],
+        "verdict_more": _more(len(review.verdict), room.sentences),
+        "facts": words.fact_rows(review, system),
+        **_duty(review, system),
+        **_roads_and_hits(review, system, room),
+        **_heights(review, system, room),
+        **_differences(review, system, room),
+        **_care(review, system, room),
+        "worth": _worth(data, review, system, room),
+    }
+    return jinja.get_template("report.html").render(values).lstrip()
+
+
+def _subtitle(data: TripData, system: str, made_utc_s: float) -> str:
+    vehicle = words.clean_text(data.vehicle.name or data.vehicle.vehicle_id, 80)
+    return (
+        f"{vehicle}. Report made {utc_text(made_utc_s)} by dutylog {__version__}, engine {ENGINE}, "
+        f"in {_SYSTEM_WORDS[system]}. Times on this paper count from the begin of the trip unless they name UTC."
+    )
+
+
+def _banners(review: Review) -> list[str]:
+    facts, lines = review.facts, []
+    if facts.is_open:
+        lines.append("The trip is still under way: this is what it was up to now.")
+    if facts.not_driven:
+        lines.append(words.NOT_DRIVEN_WORDS.format(why=words.clean_text(facts.not_driven, 60)))
+    if not review.is_raw_whole:
+        lines.append("Part of the raw log is gone or damaged: drawings show less than the tables.")
+    return lines
+
+
+def _duty(review: Review, system: str) -> dict[str, Any]:
+    """Return the duty table turned, a column for each damper, in blocks that fit the paper."""
+    blocks = []
+    for start in range(0, len(review.dampers), DAMPERS_A_TABLE):
+        some = review.dampers[start : start + DAMPERS_A_TABLE]
+        columns = [words.duty_heads(), *(words.duty_row(row, system) for row in some)]
+        lines = list(zip(*columns, strict=True))
+        blocks.append((lines[0], lines[1:]))
+    is_partial = any(words.is_lower_bound(row) for row in review.dampers)
+    caption = "In is compression, out is rebound; – means that nobody knows."
+    if is_partial:
+        caption += " Where part of the motion wasn't measured, figures are lower bounds ('at least')."
+    if review.cost_problem:
+        caption += f" Nothing is said of budgets: {words.clean_text(review.cost_problem, 200)}"
+    return {"duty": blocks, "duty_caption": caption}
+
+
+def _roads_and_hits(review: Review, system: str, room: Room) -> dict[str, Any]:
+    shown = words.choose_hits(review.hits, room.hits)
+    counts = ", ".join(
+        f"{words.CONTACT_WORDS[kind]} {quantity_text('count', count)}"
+        for kind, count in words.contact_totals(review.dampers).items()
+    )
+    caption = (
+        f"{len(shown)} of {len(review.hits)}, of each kind the hardest by shaft speed at contact. In all: {counts}."
+    )
+    return {
+        "roads": [words.road_row(row, system) for row in review.roads],
+        "road_heads": _ROAD_HEADS,
+        "hits": [words.hit_row(hit, review.segments, system) for hit in shown],
+        "hit_heads": _HIT_HEADS,
+        "hits_caption": caption,
+    }
+
+
+def _heights(review: Review, system: str, room: Room) -> dict[str, Any]:
+    trends = words.trend_texts(review.trends, system, room.words)
+    newest: list[StandingHeight] = sorted(review.heights, key=lambda one: one.start_s)[-room.heights :]
+    return {
+        "heights": [words.height_row(one, system) for one in newest],
+        "height_heads": _HEIGHT_HEADS,
+        "heights_caption": (
+            f"Mean travel while standing, with twice its standard deviation; {len(newest)} of {len(review.heights)}, "
+            "the last ones. Whether the ground was level can't be told."
+        ),
+        "trends": trends[: room.heights],
+        "trends_more": _more(len(trends), room.heights),
+    }
+
+
+def _differences(review: Review, system: str, room: Room) -> dict[str, Any]:
+    ordered = sorted(review.differences, key=lambda one: not one.is_clear)
+    shown = ordered[: room.differences]
+    caption = f"With the range of 95 %; {len(shown)} of {len(ordered)}, what is more than its doubt first."
+    return {
+        "differences": [words.difference_row(one, system, room.words) for one in shown],
+        "difference_heads": _DIFFERENCE_HEADS,
+        "differences_caption": caption,
+    }
+
+
+def _care(review: Review, system: str, room: Room) -> dict[str, Any]:
+    asked, rest = words.tasks(review.care, system, room.words), words.not_needed(review.care, system, room.words)
+    return {
+        "care": asked[: room.tasks],
+        "care_more": _more(len(asked), room.tasks),
+        "not_needed": [*rest[: room.notes], *filter(None, [_more(len(rest), room.notes)])],
+    }
+
+
+def _more(count: int, room: int) -> str:
+    """Return the words for what didn't fit, '' where all did."""
+    return f"and {count - room} more, which found no room here; the page and the JSON have all" if count > room else ""
+
+
+def _worth(data: TripData, review: Review, system: str, room: Room) -> list[str]:
+    lines = list(words.WORTH)
+    faults = sorted(data.faults, key=lambda one: one.start_s)
+    if faults:
+        texts = [_fault_text(one, system) for one in faults[: room.notes]]
+        more = f", and {len(faults) - len(texts)} more" if len(faults) > len(texts) else ""
+        lines.append(f"Sensors told nothing true: {'; '.join(texts)}{more}.")
+    notes = [words.clean_text(note, 200) for note in dict.fromkeys((*review.notes, *data.notes))]
+    return [*lines, *notes[: room.notes], *filter(None, [_more(len(notes), room.notes)])]
+
+
+def _fault_text(fault: Fault, system: str) -> str:
+    end = "the end" if fault.end_s is None else quantity_text("duration_s", fault.end_s, system)
+    start = quantity_text("duration_s", fault.start_s, system)
+    return f"{position_text(fault.position)} {position_text(fault.kind)} {start} to {end}"
+
+
+class _Paper:
+    """Lays pages out. Drawings and fonts, matplotlib's own, are handed over here; nothing is fetched."""
+
+    def __init__(self, plots: Sequence[Plot]) -> None:
+        try:
+            import matplotlib as mpl
+            from weasyprint import HTML
+            from weasyprint.urls import URLFetcher, URLFetcherResponse
+        except ImportError as err:
+            raise DutylogError("a PDF needs the package weasyprint: pip install 'dutylog[report]'") from err
+        except OSError as err:
+            # What it says when one of the libraries behind it isn't there.
+            text = f"a PDF needs Pango's libraries ({err!s:.80}); apt-get install libpangoft2-1.0-0"
+            raise DutylogError(text) from err
+        folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
+        ours = {f"{_SCHEME}:{file}": ((folder / file).read_bytes(), "font/ttf") for _, file in _FONTS}
+        ours |= {f"{_SCHEME}:{plot.name}": (plot.svg.encode(), "image/svg+xml") for plot in plots}
+
+        class Ours(URLFetcher):  # type: ignore[misc]
+            def fetch(self, url: str, headers: Any = None) -> Any:  # noqa: ARG002
+                if url not in ours:
+                    raise ValueError(f"a report needs nothing from {url!r:.80}")
+                content, kind = ours[url]
+                return URLFetcherResponse(url, content, {"Content-Type": kind})
+
+        self._html: Any = HTML
+        self._fetcher = Ours()
+        self._drawn: dict[str, Any] = {}
+
+    def lay_out(self, html: str) -> Any:
+        """Return the document; its drawings are read once for all tries."""
+        return self._html(string=html, url_fetcher=self._fetcher).render(cache=self._drawn)

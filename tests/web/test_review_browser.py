@@ -1,0 +1,519 @@
+"""The page of a trip in a real browser: looked at, touched, zoomed, and waited for."""
+
+from __future__ import annotations
+
+import random
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from dutylog.clock import SystemClock
+from dutylog.domain.quantity import KINDS, SYSTEMS, quantity_text
+from dutylog.web.access import Access
+from dutylog.web.access_code import write_code
+from dutylog.web.review_desk import ReviewDesk
+from review.made_trips import made_review, made_trip
+from web.access_parts import CODE, quick_code
+from web.browser_pages import DESK, PHONE, ThreadedPages, axe_problems
+from web.core_socket import FakeCore
+from web.review_samples import IDLE, program, write_review
+from web.samples import HOSTILE, fake_ledger
+
+pytestmark = pytest.mark.browser
+SIZES = pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+SECONDS = 9000
+FIGURES = ("body", "heat", "lanes", "speed", "strokes", "position", "track")
+
+
+@pytest.fixture
+def made() -> Any:
+    """Give the trip that is shown: two and a half hours."""
+    return made_trip(SECONDS, key="1")
+
+
+@pytest.fixture
+def program_of_desk() -> tuple[str, ...]:
+    """Give what stands in for the command; a test may bring its own."""
+    return IDLE
+
+
+@pytest.fixture
+def pages(fake_core: FakeCore, made: Any, program_of_desk: tuple[str, ...]) -> Iterator[ThreadedPages]:
+    """Give pages whose data folder has a review of trip 1, and a code to sign in with."""
+    data_dir = fake_core.data_dir
+    if made is not None:
+        write_review(data_dir, "1", made)
+    write_code(data_dir, quick_code())
+    access = Access(data_dir, SystemClock(), lambda _line: None)
+    desk = ReviewDesk(data_dir, program=program_of_desk)
+    with ThreadedPages(fake_core, fake_ledger(), data_dir, access=access, desk=desk) as running:
+        yield running
+
+
+def drawn(page: Page) -> Page:
+    """Wait for the pictures."""
+    expect(page.locator("html[data-pictures=drawn]")).to_have_count(1)
+    return page
+
+
+def shown_range(page: Page) -> tuple[float, float]:
+    """Return the stretch of time that the pictures show [s]."""
+    low, high = page.evaluate("document.querySelector('#fig-body .rv-plot').layout.xaxis.range")
+    return low, high
+
+
+class Finger:
+    """Touches as a phone sends them, through the browser's own input."""
+
+    def __init__(self, page: Page) -> None:
+        self._page = page
+        self._line = page.context.new_cdp_session(page)
+
+    def send(self, kind: str, *places: tuple[float, float]) -> None:
+        points = [{"x": x, "y": y, "id": number} for number, (x, y) in enumerate(places)]
+        self._line.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    def swipe(self, start: tuple[float, float], end: tuple[float, float], lift: bool = True) -> None:
+        self.send("touchStart", start)
+        for step in range(1, 11):
+            self.send("touchMove", *[tuple(a + (b - a) * step / 10 for a, b in zip(start, end, strict=True))])  # type: ignore[list-item]
+            self._page.wait_for_timeout(16)
+        if lift:
+            self.send("touchEnd")
+
+    def pinch(self, x: float, y: float, before: float, after: float) -> None:
+        self.send("touchStart", (x - before, y))
+        self.send("touchStart", (x - before, y), (x + before, y))
+        for step in range(1, 11):
+            apart = before + (after - before) * step / 10
+            self.send("touchMove", (x - apart, y), (x + apart, y))
+            self._page.wait_for_timeout(16)
+        self.send("touchEnd")
+
+    def double_tap(self, x: float, y: float) -> None:
+        for _ in range(2):
+            self.send("touchStart", (x, y))
+            self.send("touchEnd")
+
+
+def middle_of(page: Page, figure: str) -> tuple[float, float]:
+    stage = page.locator(f"#fig-{figure} .rv-touch")
+    stage.scroll_into_view_if_needed()
+    box = stage.bounding_box()
+    assert box
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+# -- looked at
+
+
+@SIZES
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_page_fits_and_the_checker_finds_nothing(
+    open_page: Callable[..., Any], pages: ThreadedPages, size: dict[str, Any], scheme: str
+) -> None:
+    """No sideways scroll, nothing for axe-core, nothing from elsewhere, and the policy of the pages holds."""
+    page, watch = open_page("/trips/1", size, color_scheme=scheme, reduced_motion="reduce")
+    drawn(page)
+    for name in FIGURES:
+        assert page.locator(f"#fig-{name} .rv-plot svg.main-svg").count() > 0, name
+    page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    assert page.evaluate("document.documentElement.scrollWidth - innerWidth") == 0
+    assert axe_problems(page) == []
+    assert {url.split("/", 3)[2] for url in watch.requests} == {pages.address.split("/")[2]}
+    assert watch.complaints == []
+    assert page.evaluate("document.getAnimations().length") == 0
+
+
+@SIZES
+def test_everything_to_touch_is_large_enough(open_page: Callable[..., Any], size: dict[str, Any]) -> None:
+    """Gloves: 44 px or more each way."""
+    page, _ = open_page("/trips/1", size)
+    drawn(page)
+    boxes = page.evaluate(
+        """() => [...document.querySelectorAll("main button, main select, main summary, main input, main nav a")]
+            .filter((e) => e.checkVisibility()).map((e) => [e.outerHTML.slice(0, 60), e.offsetHeight, e.offsetWidth])"""
+    )
+    assert len(boxes) > 15
+    assert [box for box in boxes if box[1] < 44 or box[2] < 34] == []
+
+
+def test_lines_and_levels_differ_without_colour(open_page: Callable[..., Any]) -> None:
+    """Each damper has dashes of its own, in its button and in its line; each step of heat a width."""
+    page, _ = open_page("/trips/1", PHONE)
+    drawn(page)
+    dashes = page.evaluate(
+        "[...document.querySelectorAll('#lines path')].map((e) => e.getAttribute('stroke-dasharray'))"
+    )
+    assert len(set(dashes)) == len(dashes) == 4
+    drawings = page.evaluate(
+        "document.querySelector('#fig-body .rv-plot').data.slice(0, 4).map((one) => one.line.dash)"
+    )
+    assert len(set(drawings)) == 4
+    widths = page.evaluate(
+        "[...document.querySelectorAll('#track-steps path')].map((e) => Number(e.getAttribute('stroke-width')))"
+    )
+    assert widths == sorted(set(widths))
+    assert len(widths) == 5
+    assert len(set(page.locator("#track-steps b").all_inner_texts())) == 5
+
+
+def test_pictures_show_the_numbers_of_the_trip(open_page: Callable[..., Any], made: Any) -> None:
+    """What is drawn is what was measured, in the reader's units, and follows when they change."""
+    page, watch = open_page("/trips/1", PHONE)
+    drawn(page)
+    highest = f"Math.max(...document.querySelector('#fig-body .rv-plot').data[3].y.filter((value) => value !== null))"  # noqa: F541
+    hottest_c = float(made.dampers[3].body_c.max())
+    assert page.evaluate(highest) == pytest.approx(hottest_c, abs=0.06)
+    assert quantity_text("temperature_c", hottest_c) in page.locator("#lines li").nth(3).inner_text()
+    page.get_by_role("button", name="Units").tap()
+    assert page.evaluate(highest) == pytest.approx(hottest_c * 1.8 + 32, abs=0.11)
+    assert quantity_text("temperature_c", hottest_c, "us") in page.locator("#lines li").nth(3).inner_text()
+    assert "in/s" in page.locator("#fig-speed .rv-said").inner_text()
+    assert watch.complaints == []
+
+
+def test_a_theme_that_changes_changes_the_pictures(open_page: Callable[..., Any]) -> None:
+    """Sun and night reach the lines too."""
+    page, _ = open_page("/trips/1", PHONE)
+    drawn(page)
+    seen = set()
+    for _ in range(3):
+        page.get_by_role("button", name="Theme").tap()
+        page.wait_for_timeout(300)
+        seen.add(page.evaluate("document.querySelector('#fig-body .rv-plot').data[0].line.color"))
+    assert len(seen) == 3
+
+
+def test_every_picture_has_its_table(open_page: Callable[..., Any]) -> None:
+    """Who can't see a picture gets its figures; tables are made when they are opened."""
+    page, _ = open_page("/trips/1", DESK)
+    drawn(page)
+    for name in FIGURES:
+        assert page.locator(f"#fig-{name} table").count() == 0
+        page.locator(f"#fig-{name} summary").click()
+        expect(page.locator(f"#fig-{name} table")).to_have_count(1)
+        assert page.locator(f"#fig-{name} tbody tr").count() >= 2, name
+        assert (
+            page.locator(f"#fig-{name} thead th").count()
+            == page.locator(f"#fig-{name} tbody tr").first.locator("th, td").count()
+        )
+        assert page.locator(f"#fig-{name} .rv-plot").get_attribute("aria-hidden") == "true"
+    assert "washboard" in page.locator("#fig-lanes table").inner_text()
+    assert "bottomed" in page.locator("#fig-lanes table").inner_text()
+    text = page.locator("#fig-strokes .rv-said").inner_text().replace("\u202f", " ").replace("\u00a0", " ")
+    assert re.fullmatch(r"Most: 42 000 strokes of below 10 mm at 12 to 15 Hz, \d+ % of all", text), text
+
+
+def test_a_damper_is_chosen_and_lines_are_switched(open_page: Callable[..., Any]) -> None:
+    """By keyboard alone."""
+    page, _ = open_page("/trips/1", DESK)
+    drawn(page)
+    before = page.evaluate("document.querySelector('#fig-position .rv-plot').layout.shapes.length")
+    page.get_by_label("Damper", exact=True).select_option("0")
+    assert before == page.evaluate("document.querySelector('#fig-position .rv-plot').layout.shapes.length") == 3
+    button = page.get_by_role("button", name="front left")
+    button.focus()
+    page.keyboard.press("Enter")
+    expect(button).to_have_attribute("aria-pressed", "false")
+    assert page.evaluate("document.querySelector('#fig-heat .rv-plot').data[0].visible") is False
+
+
+# -- touched
+
+
+def test_a_finger_reads_a_moment_and_the_page_still_scrolls(open_page: Callable[..., Any]) -> None:
+    """Across a picture reads it; up and down scrolls the page, wherever the finger is."""
+    page, watch = open_page("/trips/1", PHONE)
+    drawn(page)
+    finger = Finger(page)
+    for name in ("body", "track", "strokes"):
+        x, y = middle_of(page, name)
+        before = page.evaluate("scrollY")
+        finger.swipe((x, y), (x, y - 150))
+        page.wait_for_timeout(300)
+        assert page.evaluate("scrollY") > before + 80, name
+    x, y = middle_of(page, "heat")
+    before = page.evaluate("scrollY")
+    finger.swipe((x - 60, y), (x + 60, y))
+    words = page.locator("#moment-words").inner_text()
+    assert re.match(r"1:[3-5]\d:\d\d, (washboard|parked)", words), words
+    assert page.evaluate("scrollY") == before
+    for name in ("body", "heat", "lanes"):
+        expect(page.locator(f"#fig-{name} .rv-cursor")).to_be_visible()
+    left = {name: page.locator(f"#fig-{name} .rv-cursor").bounding_box()["x"] for name in ("body", "heat", "lanes")}
+    assert max(left.values()) - min(left.values()) < 1
+    assert watch.complaints == []
+
+
+def test_two_fingers_go_closer_and_a_double_tap_shows_all(open_page: Callable[..., Any]) -> None:
+    """Around where the fingers are; the page doesn't zoom."""
+    page, _ = open_page("/trips/1", PHONE)
+    drawn(page)
+    finger = Finger(page)
+    x, y = middle_of(page, "body")
+    finger.pinch(x, y, 40, 120)
+    page.wait_for_timeout(200)
+    low, high = shown_range(page)
+    assert high - low == pytest.approx(SECONDS / 3, rel=0.1)
+    assert (low + high) / 2 == pytest.approx(SECONDS / 2, rel=0.1)
+    assert page.evaluate("visualViewport.scale") == 1
+    finger.double_tap(x, y)
+    page.wait_for_timeout(200)
+    assert shown_range(page) == (0, SECONDS)
+    middle_of(page, "track")
+    x, y = middle_of(page, "track")
+    width = "(([a, b]) => b - a)(document.querySelector('#fig-track .rv-plot').layout.xaxis.range)"
+    before = page.evaluate(width)
+    finger.pinch(x, y, 30, 90)
+    page.wait_for_timeout(200)
+    assert page.evaluate(width) == pytest.approx(before / 3, rel=0.1)
+    finger.double_tap(x, y)
+    page.wait_for_timeout(200)
+    assert page.evaluate(width) == pytest.approx(before, rel=0.01)
+
+
+def test_buttons_and_slider_do_the_same(open_page: Callable[..., Any]) -> None:
+    """No gesture is needed, nor fine fingers, nor a mouse."""
+    page, _ = open_page("/trips/1", PHONE)
+    drawn(page)
+    slider = page.get_by_role("slider", name="Moment of the trip")
+    slider.focus()
+    page.keyboard.press("End")
+    expect(slider).to_have_attribute("aria-valuetext", re.compile(r"^2:30:00, parked"))
+    page.keyboard.press("Home")
+    expect(page.locator("#moment-words")).to_have_text(re.compile(r"^0:00:00, graded"))
+    button = {name: page.locator(f"#time-{name}") for name in ("in", "out", "back", "on", "all")}
+    expect(button["out"]).to_be_disabled()
+    button["in"].tap()
+    page.wait_for_timeout(100)
+    assert shown_range(page) == (0, SECONDS / 2)
+    button["on"].tap()
+    page.wait_for_timeout(100)
+    assert shown_range(page) == (SECONDS / 4, SECONDS * 3 / 4)
+    button["back"].tap()
+    button["out"].tap()
+    page.wait_for_timeout(100)
+    assert shown_range(page) == (0, SECONDS)
+    # 9000 s halved nine times are less than the least stretch
+    for _ in range(9):
+        button["in"].tap()
+        page.wait_for_timeout(100)
+    page.wait_for_timeout(100)
+    low, high = shown_range(page)
+    assert high - low == pytest.approx(20)
+    expect(button["in"]).to_be_disabled()
+    button["all"].tap()
+    page.wait_for_timeout(100)
+    assert shown_range(page) == (0, SECONDS)
+
+
+def test_a_drag_with_the_mouse_goes_closer(open_page: Callable[..., Any]) -> None:
+    """From where the button went down to where it came up; a double click shows all again."""
+    page, _ = open_page("/trips/1", DESK)
+    drawn(page)
+    x, y = middle_of(page, "body")
+    page.mouse.move(x - 200, y)
+    page.mouse.down()
+    page.mouse.move(x, y + 10, steps=4)
+    expect(page.locator("#fig-body .rv-box")).to_be_visible()
+    page.mouse.up()
+    page.wait_for_timeout(200)
+    low, high = shown_range(page)
+    inner = page.locator("#fig-body .rv-touch").bounding_box()["width"] - 58
+    assert high - low == pytest.approx(SECONDS * 200 / inner, rel=0.03)
+    page.mouse.dblclick(x, y)
+    page.wait_for_timeout(200)
+    assert shown_range(page) == (0, SECONDS)
+
+
+def test_every_second_is_fetched_below_an_hour_and_not_before(open_page: Callable[..., Any], made: Any) -> None:
+    """A phone loads little until somebody looks closely; then the rows are those of the log."""
+    page, watch = open_page("/trips/1", PHONE)
+    drawn(page)
+    details = lambda: [url.rsplit("/", 1)[1] for url in watch.requests if "/detail/" in url]  # noqa: E731
+    assert details() == []
+    for _ in range(2):
+        page.locator("#time-in").tap()
+    page.wait_for_timeout(600)
+    low, high = shown_range(page)
+    assert high - low == SECONDS / 4
+    assert details() == ["1", "2", "3"][: len(details())]
+    assert len(details()) >= 2
+    times, heat = page.evaluate("(({ x, y }) => [x, y])(document.querySelector('#fig-body .rv-plot').data[1])")
+    at = times.index(4500.5)
+    assert times[at + 1] - times[at] == 1
+    assert heat[at] == pytest.approx(float(made.dampers[1].body_c[4500]), abs=0.06)
+    page.locator("#time-all").tap()
+    page.locator("#time-in").tap()
+    page.locator("#time-in").tap()
+    page.wait_for_timeout(300)
+    assert len(details()) == len(set(details()))
+
+
+def test_a_tap_on_the_way_reads_it_and_the_moment_above(open_page: Callable[..., Any]) -> None:
+    """Where it was, how much heat, and when."""
+    page, _ = open_page("/trips/1", PHONE)
+    drawn(page)
+    x, y = middle_of(page, "track")
+    page.touchscreen.tap(x, y)
+    said = page.locator("#fig-track .rv-said").inner_text()
+    assert re.match(r"\d:\d\d:\d\d: [\d.]+\u00a0k?W of heat", said), said
+    assert page.locator("#moment-words").inner_text().startswith(said[:7])
+    expect(page.locator("#fig-track .rv-cursor")).to_be_visible()
+
+
+# -- waited for
+
+
+@pytest.mark.parametrize("made", [None])
+@pytest.mark.parametrize("program_of_desk", ["gate"])
+def test_the_page_waits_for_its_review_and_shows_it(
+    fake_core: FakeCore, browser: Any, tmp_path: Path, made: Any, program_of_desk: str
+) -> None:
+    """The first look at a trip: progress in words, then the verdict, nobody touches anything."""
+    gate, data_dir = tmp_path / "gate", fake_core.data_dir
+    made_folder = write_review(tmp_path / "made", "1")
+    code = (
+        "import os, shutil, sys, time\n"
+        "sys.stderr.write('progress 0.42\\n'); sys.stderr.flush()\n"
+        f"while not os.path.exists({str(gate)!r}): time.sleep(0.02)\n"
+        f"shutil.copytree({str(made_folder)!r}, {str(data_dir / 'reviews' / 'trip-1')!r})\n"
+    )
+    desk = ReviewDesk(data_dir, program=program(code))
+    with ThreadedPages(fake_core, fake_ledger(), data_dir, desk=desk) as pages:
+        page = browser.new_context(**PHONE).new_page()
+        page.goto(pages.address + "trips/1")
+        bar = page.get_by_role("progressbar", name="Review of this trip")
+        expect(bar).to_have_attribute("aria-valuenow", "42")
+        expect(page.locator("#review-words")).to_have_text("Goes through the samples of this trip: 42\u00a0%")
+        assert "1.21\u00a0MJ" in page.locator("main").inner_text()
+        assert axe_problems(page) == []
+        gate.touch()
+        expect(page.locator(".rv-sentences li").first).to_contain_text("rear right bottomed")
+        drawn(page)
+        expect(bar).to_be_hidden()
+        page.context.close()
+
+
+@pytest.mark.parametrize("made", [None])
+@pytest.mark.parametrize("program_of_desk", [program("import sys; sys.exit('dutylog: its log is gone')")])
+def test_a_review_that_fails_says_why(open_page: Callable[..., Any]) -> None:
+    """On the page itself, with a button to try again; the rest of the page is whole."""
+    page, _ = open_page("/trips/1", PHONE)
+    expect(page.locator("#review-problem")).to_have_text("The review of this trip could not be made: its log is gone")
+    expect(page.get_by_role("button", name="Review it now")).to_be_visible()
+    assert "1.21\u00a0MJ" in page.locator("main").inner_text()
+    assert axe_problems(page) == []
+
+
+def test_pictures_that_can_not_come_are_said(open_page: Callable[..., Any], fake_core: FakeCore) -> None:
+    """The file is gone, or another program wrote it: verdict and tables stay."""
+    path = fake_core.data_dir / "reviews" / "trip-1" / "plots.json.gz"
+    path.unlink()
+    page, _ = open_page("/trips/1", PHONE)
+    expect(page.locator("#pictures-problem")).to_have_text(
+        "No pictures: trip '1' has no plots yet; its page makes them"
+    )
+    expect(page.locator("#pictures")).to_be_hidden()
+    expect(page.locator("#review .rv-sentences li")).to_have_count(3)
+
+
+def test_without_a_script_all_but_pictures_is_there(open_page: Callable[..., Any]) -> None:
+    """Verdict, duty, roads, hits, heights, care."""
+    page, _ = open_page("/trips/1", PHONE, java_script_enabled=False)
+    text = page.locator("main").inner_text()
+    for said in ("bottomed 14 times", "washboard", "Hardest hits", "Standing height", "need a script"):
+        assert said in text
+    assert page.evaluate("document.documentElement.scrollWidth - innerWidth") == 0
+
+
+@pytest.mark.parametrize(
+    "made",
+    [
+        made_trip(1200, key="1", with_gps=False, with_speed=False, with_body=False),
+        made_trip(5, key="1"),
+    ],
+    ids=["bare", "seconds"],
+)
+@SIZES
+def test_vehicles_that_measure_little_have_a_page(open_page: Callable[..., Any], size: dict[str, Any]) -> None:
+    """No GPS, no speed, no thermocouples; and a trip of five seconds."""
+    page, watch = open_page("/trips/1", size)
+    drawn(page)
+    assert page.evaluate("document.documentElement.scrollWidth - innerWidth") == 0
+    assert axe_problems(page) == []
+    assert watch.complaints == []
+
+
+def test_names_in_pictures_stay_text(open_page: Callable[..., Any], fake_core: FakeCore) -> None:
+    """Positions are free names: the script that draws must not read them as its own marks."""
+    data = made_trip(1200, key="1")
+    dampers = tuple(replace(one, position=HOSTILE[:60]) for one in data.dampers)
+    contacts = tuple(replace(one, position=HOSTILE[:60]) for one in data.contacts)
+    still = dampers[0].measured_us.copy()
+    still[:300] = 0
+    data = replace(data, dampers=(replace(dampers[0], measured_us=still), *dampers[1:]), contacts=contacts)
+    write_review(fake_core.data_dir, "1", data, made_review(data))
+    page, watch = open_page("/trips/1", DESK)
+    drawn(page)
+    page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    assert page.locator("main img, main script").count() == 0
+    assert page.locator("#fig-lanes .annotation-text a").count() == 0
+    assert watch.complaints == []
+
+
+@SIZES
+def test_forms_fit_for_who_is_signed_in(
+    open_page: Callable[..., Any], pages: ThreadedPages, size: dict[str, Any]
+) -> None:
+    """Gloves again; every field has a label; what core can't take is said."""
+    page, _ = open_page("/", size)
+    page.goto(pages.address + "sign-in")
+    page.get_by_label("name").fill("Ana")
+    page.locator("[name=code]").fill(CODE)
+    page.get_by_role("main").get_by_role("button").click()
+    expect(page.get_by_role("button", name="Sign out")).to_be_visible()
+    page.goto(pages.address + "trips/1")
+    drawn(page)
+    page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    assert page.evaluate("document.documentElement.scrollWidth - innerWidth") == 0
+    assert axe_problems(page) == []
+    heights = page.evaluate(
+        "() => [...document.querySelectorAll('main form button, main form select, main form input:not([type=hidden], "
+        "[type=radio])')].map((e) => e.offsetHeight)"
+    )
+    assert len(heights) > 10
+    assert min(heights) >= 44
+    page.get_by_role("button", name="Done").click()
+    expect(page.locator("main")).to_contain_text("nothing was changed")
+
+
+def test_script_and_server_write_the_same_texts_of_every_kind(open_page: Callable[..., Any]) -> None:
+    """A figure must not change when the units are switched there and back, nor differ between page and report."""
+    page, _ = open_page("/health", DESK)
+    dice = random.Random(8)
+    values = [0.0, 1e-4, 0.004, 0.005, 0.0449, 0.05, 0.0951, 0.38, 0.5, 0.55, 0.94319, 0.9999, 1.0, 1.5, 2.5, 9.5, 9.95]
+    values += [10.0, 12.5, 59.9, 88.5, 99.5, 99.95, 994.9, 995.0, 999.4, 999.5, 1000.0, 1609.344, 41_250.0, 123_456.0]
+    values += [999_949.0, 1.2345e6, 9.999e8, 2.5e9, *(10 ** dice.uniform(-4, 9) for _ in range(150))]
+    signed = ("temperature_c", "temperature_k", "travel_m", "shaft_mps", "speed_mps", "change_ratio", "power_w")
+    signed += ("pressure_pa", "pressure_fine_pa")
+    cases = [
+        (kind, value, system)
+        for kind in KINDS
+        for system in SYSTEMS
+        for value in [None, *values, *(-value for value in values if kind in signed)]
+    ]
+    ours = [quantity_text(kind, value, system) for kind, value, system in cases]
+    source = (Path(__file__).parents[2] / "src/dutylog/web/static/quantity.js").read_text(encoding="utf-8")
+    page.evaluate(source.replace("export ", "") + "\nglobalThis.formatQuantity = formatQuantity;")
+    theirs = page.evaluate(
+        "(cases) => cases.map(([kind, value, system]) => formatQuantity(kind, value, system))", cases
+    )
+    differ = [(case, a, b) for case, a, b in zip(cases, ours, theirs, strict=True) if a != b]
+    assert differ == []
