@@ -18,6 +18,7 @@ from tests.benchmark_estimators import estimator_lines
 from tests.benchmark_instructions import instruction_lines
 from tests.benchmark_live import live_lines
 from tests.benchmark_log import LONG_HOURS, log_lines
+from tests.benchmark_review import review_lines
 from tests.benchmark_speed import speed_lines
 from tests.benchmark_viewers import viewer_lines
 
@@ -39,7 +40,9 @@ def write_table(lines: list[str], document: Path = DOCUMENT) -> None:
 def main() -> None:
     """Print the parts that were asked for, the usual ones by default."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmark", description=__doc__)
-    parser.add_argument("parts", nargs="*", help=f"{', '.join(USUAL)} (by default), estimators, instructions, long")
+    parser.add_argument(
+        "parts", nargs="*", help=f"{', '.join(USUAL)} (by default), estimators, instructions, review, long"
+    )
     parser.add_argument("--write", action="store_true", help=f"put the accuracy table into {DOCUMENT.name}")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="dutylog-benchmark-") as name:
@@ -51,6 +54,7 @@ def main() -> None:
             "long": ("The same up to 100 hours", lambda: log_lines(folder, LONG_HOURS)),
             "estimators": ("Shaft-speed estimators side by side", estimator_lines),
             "instructions": ("Instructions of core, counted", lambda: instruction_lines(folder)),
+            "review": ("The review of a trip", lambda: review_lines(folder)),
             "live": ("Core while it logs at 1 kHz", lambda: live_lines(folder)),
             "viewers": ("People who watch the live page", lambda: viewer_lines(folder)),
         }
