@@ -25,6 +25,7 @@ from tests.benchmark_viewers import viewer_lines
 from dutylog import ENGINE, __version__
 
 DOCUMENT = Path(__file__).parents[1] / "shared" / "INTEGRATE.md"
+RARE = ("estimators", "instructions", "review", "long")
 USUAL = ("accuracy", "speed", "log", "live", "viewers")
 BEGIN, END = "<!-- accuracy: make benchmark -->", "<!-- end of accuracy -->"
 
@@ -40,9 +41,7 @@ def write_table(lines: list[str], document: Path = DOCUMENT) -> None:
 def main() -> None:
     """Print the parts that were asked for, the usual ones by default."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmark", description=__doc__)
-    parser.add_argument(
-        "parts", nargs="*", help=f"{', '.join(USUAL)} (by default), estimators, instructions, review, long"
-    )
+    parser.add_argument("parts", nargs="*", help=f"{', '.join(USUAL)} (by default), {', '.join(RARE)}")
     parser.add_argument("--write", action="store_true", help=f"put the accuracy table into {DOCUMENT.name}")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="dutylog-benchmark-") as name:

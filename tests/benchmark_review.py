@@ -41,10 +41,9 @@ def review_lines(folder: Path) -> list[str]:
     details = sum(size for name, size in files.items() if name.startswith("detail-"))
     script = Vendored().script()
     sent = files["plots.json.gz"] + details + (len(script.packed) if script else 0)
-    lines.append(
-        f"  files: {', '.join(f'{name} {size / 1e3:.0f} kB' for name, size in sorted(files.items()) if 'detail' not in name)}; "
-        f"details {details / 1e3:.0f} kB; plots, all details and the script that draws: {sent / 1e6:.2f} MB"
-    )
+    kept = ", ".join(f"{name} {size / 1e3:.0f} kB" for name, size in sorted(files.items()) if "detail" not in name)
+    lines.append(f"  files: {kept}; details {details / 1e3:.0f} kB")
+    lines.append(f"  plots, all details and the script that draws: {sent / 1e6:.2f} MB")
     lines.append("logging four dampers at 1 kHz, blocks of 100 ms")
     lines += [f"  {what}: {_log(folder, beside)}" for what, beside in (("alone", None), ("beside a review", data))]
     return lines
@@ -111,7 +110,8 @@ def _look(data: Path, what: str) -> str:
     result = json.loads(done.stdout)
     if result["status"]:
         raise SystemExit(f"review ended with {result['status']}")
-    return f"  {what}: {wall_s:.2f} s, {result['cpu_s']:.2f} s of processor in it, peak {result['peak_kib'] / 1024:.0f} MiB"
+    cpu_s, peak_mib = result["cpu_s"], result["peak_kib"] / 1024
+    return f"  {what}: {wall_s:.2f} s, {cpu_s:.2f} s of processor in it, peak {peak_mib:.0f} MiB"
 
 
 def _log(folder: Path, beside: Path | None) -> str:
@@ -148,7 +148,8 @@ def _log(folder: Path, beside: Path | None) -> str:
         core.wait(30)
     busy_ms = sorted(value / 1e6 for value in json.loads(report.read_text(encoding="utf-8"))["block"])
     shutil.rmtree(data)
+    p99_ms, median_ms = busy_ms[len(busy_ms) * 99 // 100], statistics.median(busy_ms)
     return (
-        f"busy with a block: median {statistics.median(busy_ms):.2f} ms, p99 {busy_ms[len(busy_ms) * 99 // 100]:.2f} ms,"
-        f" longest {busy_ms[-1]:.2f} ms of {len(busy_ms)}" + (f"; {reviews} reviews begun" if beside else "")
+        f"busy with a block: median {median_ms:.2f} ms, p99 {p99_ms:.2f} ms, longest {busy_ms[-1]:.2f} ms"
+        f" of {len(busy_ms)}" + (f"; {reviews} reviews begun" if beside else "")
     )
