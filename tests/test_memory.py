@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gc
+import json
+import sys
 import weakref
 
 import pytest
@@ -11,7 +13,9 @@ from dutylog.config.settings import MqttSettings
 from dutylog.errors import OutputDown
 from dutylog.publish.influx import InfluxServer
 from dutylog.publish.mqtt import Message, MqttConnector
+from dutylog.publish.snapshot import encode_snapshot, parse_snapshot
 from publish.brokers import free_port
+from web.samples import snapshot
 
 
 class Held:
@@ -52,3 +56,15 @@ def test_a_broker_out_of_reach_keeps_no_caller():
         connector(Message("t", b"", 1, is_retained=True), lambda _event, _held=held: None)
 
     assert _try(attempt)() is None
+
+
+@pytest.mark.usefixtures("_no_search")
+def test_texts_that_never_come_again_are_not_kept():
+    """A forecast says something else each second; three hours of it leave nothing."""
+    whole = json.loads(encode_snapshot(snapshot()))
+    parse_snapshot(json.dumps(whole).encode())
+    before = sys.getallocatedblocks()
+    for number in range(2000):
+        whole["boot_id"] = f"a text of its own {number}"
+        parse_snapshot(json.dumps(whole).encode())
+    assert sys.getallocatedblocks() - before < 200
