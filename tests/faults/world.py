@@ -37,6 +37,8 @@ class World:
     def __init__(self, folder, seed, pace, speed=None):
         self._random = random.Random(seed)
         self.data = folder / "data"
+        # A pipe that nobody empties would stop the daemon once it is full.
+        self._said = folder / "said"
         self.broker = Mosquitto(folder / "broker")
         (folder / "influx").mkdir()
         self.influx = RealInflux(folder / "influx")
@@ -68,11 +70,12 @@ class World:
             zero_ns = time.time_ns() - self._speed * time.monotonic_ns()
             env |= {"DUTYLOG_TEST_SPEED": str(self._speed), "DUTYLOG_TEST_UTC0_NS": str(zero_ns)}
             env |= {"DUTYLOG_TEST_COUNTS": str(self._counts)}
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "dutylog.cli.main", "run", "--config", str(self._vehicle),
-             "--data", str(self.data), "--port", str(free_port()), "--pace", str(self._pace)],
-            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=env,
-        )  # fmt: skip
+        command = [
+            sys.executable, "-m", "dutylog.cli.main", "run", "--config", str(self._vehicle),
+            "--data", str(self.data), "--port", str(free_port()), "--pace", str(self._pace),
+        ]  # fmt: skip
+        with self._said.open("a", encoding="utf-8") as said:
+            self.process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=said, env=env)
         wait_until(lambda: self.health() and all(self.children().values()), "all processes run")
 
     def start_network(self):
@@ -100,13 +103,14 @@ class World:
         # A broker that has just begun anew has forgotten all, and whoever tells it may be waiting to try again.
         wait_until(lambda: len(self.held_by_broker()) == len(self.ledger()), "the broker knows of every damper")
         self.process.terminate()
-        _, errors = self.process.communicate(timeout=LIMIT_S)
+        self.process.wait(timeout=LIMIT_S)
+        errors = self._said.read_text(encoding="utf-8")
         return self.process.returncode, errors
 
     def close(self):
         if self.process.poll() is None:
             self.process.kill()
-            self.process.communicate()
+            self.process.wait()
         self.broker.kill()
         self.influx.stop()
 
