@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -13,12 +14,16 @@ from dutylog.cli.main import main
 from dutylog.cli.trip_notes import parse_moment
 from dutylog.errors import InputError
 from dutylog.ledger.ledger import Ledger
+from dutylog.ledger.trip_book import TripBook
 from dutylog.ledger.trip_notes import CARE_ITEMS, read_notes
 from dutylog.review.care import make_care
+from dutylog.review.damper_rows import make_damper_rows
+from dutylog.review.stamps import make_stamp
 from dutylog.review.store import REVIEW_NAME, folder_of
 from dutylog.review.to_dict import review_to_dict
 from life.lived import START, Lived
 from review.made_trips import made_review, made_trip
+from review.told_trips import book_of
 
 Run = Callable[..., str]
 BY = ("--by", "Ada")
@@ -26,10 +31,11 @@ BY = ("--by", "Ada")
 
 @pytest.fixture
 def data(tmp_path: Path) -> Path:
-    """A folder with one trip of half an hour in it."""
+    """A folder with two trips of half an hour in it."""
     lived = Lived(tmp_path)
-    lived.drive(START, 30)
-    lived.trip(1, 30)
+    for number in (1, 2):
+        lived.drive(START + timedelta(number), 30)
+        lived.trip(number, 30)
     lived.close()
     return tmp_path
 
@@ -58,10 +64,19 @@ def refuse(capsys: pytest.CaptureFixture[str], data: Path) -> Run:
 @pytest.fixture
 def reviewed(data: Path) -> None:
     """A review of the trip lies in the folder, made before anything was told."""
-    items = make_care(data=made_trip(), dirt="mud", is_washed=False, gas_days={"front_left": None}, done=())
-    content = {"schema": 1} | review_to_dict(replace(made_review(), care=items))
-    folder = folder_of(data, "1")
-    folder.mkdir(parents=True)
+    keep_review(data, "1")
+
+
+def keep_review(data: Path, key: str) -> None:
+    trip = made_trip()
+    rows = make_damper_rows(trip, book_of(trip), {})
+    told = {"dirt": "mud", "is_washed": False, "gas_days": {"front_left": None}, "done": ()}
+    items = make_care(data=trip, dampers=rows, seconds=trip.end_s, **told)
+    with Ledger.open(data / "ledger.sqlite", read_only=True) as ledger:
+        stamp = make_stamp(ledger, TripBook(ledger).trip(key)).to_dict()
+    content = {"schema": 1, "stamp": stamp} | review_to_dict(replace(made_review(), care=items))
+    folder = folder_of(data, key)
+    folder.mkdir(parents=True, exist_ok=True)
     (folder / REVIEW_NAME).write_text(json.dumps(content))
 
 
@@ -105,6 +120,25 @@ def test_the_list_of_a_reviewed_trip_has_reasons_cautions_and_what_was_done_sinc
     found = json.loads(run("care", "1", "--format", "json"))
     assert [one["item"] for one in found["care"]] == list(CARE_ITEMS)
     assert "mud was told" in found["care"][1]["why"]
+
+
+@pytest.mark.usefixtures("reviewed")
+def test_a_merged_trip_is_listed_by_either_number_and_an_older_review_isn_t_used(run: Run, data: Path) -> None:
+    """What a trip called for before it was joined to another isn't what both call for."""
+    assert "cool: to do" in run("care", "1")
+    run("merge", "1", "2", *BY)
+    assert "care of trip 1: dry done" in run("care", "2", "dry", *BY)
+    assert "not reviewed yet; run `dutylog trip review 1`" in run("care", "2")
+    keep_review(data, "1")
+    for key in ("1", "2"):
+        text = run("care", key)
+        assert "dry: done by Ada" in text
+        assert "cool: to do" in text
+    found = json.loads(run("care", "2", "--format", "json"))
+    assert (found["trip"], found["is_reviewed"]) == ("1", True)
+    assert "never above 40\u00a0°C" in found["care"][5]["caution"]
+    assert "load of trip 1" in run("load", "2", "full tank", *BY)
+    assert "trip 1 was on rough" in run("road", "2", "--from", "0:00:00", "--to", "0:05:00", "--kind", "rough", *BY)
 
 
 @pytest.mark.parametrize(

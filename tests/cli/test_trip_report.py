@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 
 import gpxpy
 import pyarrow.parquet as pq
@@ -139,3 +140,20 @@ def test_a_file_that_cant_be_made_is_said_in_one_line(driven, tmp_path, capsys):
         assert told.count("\n") == 1
         assert words in told
     assert not (driven.data / "reviews").exists()
+
+
+def test_roads_are_as_people_put_them_right(driven, tmp_path, capsys):
+    """Report, its drawing and export say the same of a road, also after it was put right."""
+    words = ["trip", "road", "1", "--from", "0:00:00", "--to", "0:01:00", "--kind", "jumps", "--by", "Ana"]
+    assert main([*words, "--data", str(driven.data)]) == 0
+    table, page = tmp_path / "trip.csv", tmp_path / "trip.html"
+    assert ask(driven, "export", "1", "-o", table) == 0
+    assert ask(driven, "report", "1", "-o", page) == 0
+    capsys.readouterr()
+    with table.open(newline="") as lines:
+        roads = [row["road"] for row in csv.DictReader(lines)]
+    assert roads[5] == "jumps"
+    assert 55 <= roads.count("jumps") <= 61
+    html = page.read_text(encoding="utf-8")
+    assert '<th scope="row">jumps</th>' in html
+    assert re.search(r"<text[^>]*>J</text>", html)

@@ -254,7 +254,7 @@ def made_review(data=None, name="Dry lake loop", bottom_outs=14):
                 ("Let them cool below ", Figure("temperature_c", 50.0), " first"),
                 ("hottest ", Figure("temperature_c", 96.0)),
                 True,
-                "A hot damper burns; never pour water on it.",
+                ("A hot damper burns; never pour water on it.",),
                 None,
                 None,
                 None,

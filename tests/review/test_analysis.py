@@ -7,7 +7,7 @@ import shutil
 import numpy as np
 import pytest
 
-from daemon.counted import RIGHT_MM
+from daemon.counted import FULL, RIGHT_MM
 from daemon.processes import DEMO
 from daemon.test_recount import OtherBoot
 from dutylog.cli.main import main
@@ -128,6 +128,50 @@ def test_a_damper_swapped_on_the_way_has_its_rows_and_no_others(truck):
     assert np.isnan(new.body_c[old.measured_us > 0]).all()
 
 
+def test_contacts_are_the_damper_s_that_sat_there_then(truck):
+    """Two dampers share a place in a trip; its hits aren't both's."""
+
+    def swap():
+        truck.ask(command="remove", unit="SN-1")
+        truck.ask(command="add", serial="SN-9", profile="linear")
+        truck.ask(command="install", unit="SN-9", position="front_left")
+
+    truck.drive(130, 1000, source=RoughSource(130, 1000, at={61: swap}))
+    data, trip = review(truck, "1")
+    for share in trip.dampers:
+        mine = [one for one in data.contacts if one.unit_id == share.unit_id and one.kind == "bottomed"]
+        assert {one.position for one in mine} <= {share.position}
+        assert len(mine) == share.totals.bottom_outs_count
+    both = [one for one in data.dampers if one.position == "front_left"]
+    assert len(both) == 2
+    assert all(one.totals.bottom_outs_count > 0 for one in both)
+
+
+class JumpingSource(RoughSource):
+    """As RoughSource, but the first damper's sensor says for some samples that it is at the end of travel."""
+
+    def rows(self, second, is_rest):
+        rows = super().rows(second, is_rest)
+        if second % 7 == 3:
+            rows[(second * 37) % 990 :, 0][:3] = FULL
+            rows[5, 1] = np.rint(253.0 / 300.0 * FULL)
+        return rows
+
+
+@pytest.mark.parametrize("source", [RoughSource, JumpingSource])
+def test_no_contact_is_faster_than_the_shaft_ever_was(truck, source):
+    """A sensor that jumps doesn't count, and is no hit at 26 m/s."""
+    truck.drive(200, 1000, source=source(200, 1000))
+    data, trip = review(truck, "1")
+    peaks = {one.unit_id: one.totals for one in trip.dampers}
+    assert len(data.contacts) > 0
+    for one in data.contacts:
+        totals = peaks[one.unit_id]
+        is_inwards = one.kind in ("bottomed", "bump_stop")
+        peak_umps = totals.peak_compression_umps if is_inwards else totals.peak_rebound_umps
+        assert one.speed_mps * 1e6 <= peak_umps + 1, one
+
+
 def test_dampers_that_change_sides_take_nothing_along(truck):
     truck.drive(100, 1000, source=RoughSource(100, 1000))
     for words in (["remove", "SN-1"], ["remove", "SN-4"], ["install", "SN-1", "rear_right"]):
@@ -206,6 +250,11 @@ def test_a_begin_that_was_removed_is_said(truck):
     assert not data.is_raw_whole
     assert data.t_s[0] == 120.0
     assert "first 2 minutes" in data.notes[0]
+    # How far it had come by then nobody knows.
+    assert np.isnan(data.distance_m).all()
+    assert len(data.contacts) > 0
+    assert {one.distance_m for one in data.contacts} == {None}
+    assert all(one.vehicle_mps == 12.0 for one in data.contacts)
     assert [one.totals for one in data.dampers] == [one.totals for one in trip.dampers]
 
 

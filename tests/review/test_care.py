@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dutylog.domain.quantity import quantity_text
+from dutylog.domain.quantity import METRIC, quantity_text
 from dutylog.duty.totals import Totals
 from dutylog.ledger.trip_notes import CARE_ITEMS, CareDone
 from dutylog.review.care import DIRTY_S, GAS_DAYS, lay_done, make_care
+from dutylog.review.damper_rows import make_damper_rows
 from dutylog.review.review import CareItem, Words
 from dutylog.review.trip_data import (
     BUMP_STOP,
@@ -27,13 +28,14 @@ from dutylog.review.trip_data import (
     TripData,
 )
 from review.made_trips import made_trip
+from review.told_trips import book_of
 
 PLACES = ("front_left", "front_right", "rear_left", "rear_right")
 READ = dict.fromkeys(PLACES, 10.0)
 
 
-def said(words: Words) -> str:
-    return "".join(one if isinstance(one, str) else quantity_text(one.kind, one.value) for one in words)
+def said(words: Words, system: str = METRIC) -> str:
+    return "".join(one if isinstance(one, str) else quantity_text(one.kind, one.value, system) for one in words)
 
 
 def quiet_trip() -> TripData:
@@ -52,7 +54,15 @@ def care_of(
     gas_days: Mapping[str, float | None] = READ,
     done: Iterable[CareDone] = (),
 ) -> dict[str, CareItem]:
-    items = make_care(data=trip, dirt=dirt, is_washed=is_washed, gas_days=gas_days, done=tuple(done))
+    items = make_care(
+        data=trip,
+        dampers=make_damper_rows(trip, book_of(trip), {}),
+        seconds=300.0,
+        dirt=dirt,
+        is_washed=is_washed,
+        gas_days=gas_days,
+        done=tuple(done),
+    )
     assert [one.key for one in items] == list(CARE_ITEMS)
     return {one.key: one for one in items}
 
@@ -92,6 +102,67 @@ def test_a_hot_end_asks_to_cool_first_and_an_unknown_one_too() -> None:
     late = np.full(300, 80.0, np.float32)
     late[-20:] = np.nan  # the last that is known counts
     assert care_of(with_bodies(trip, "rear_left", late))["cool"].is_asked
+
+
+def moving(trip: TripData) -> TripData:
+    """Return the trip with dampers that moved by their sums too."""
+    totals = Totals(moving_us=200_000_000, moving_measured_us=200_000_000, measured_us=300_000_000)
+    return replace(trip, dampers=tuple(replace(one, totals=totals) for one in trip.dampers))
+
+
+def test_only_a_reading_of_the_last_minute_tells_that_a_damper_is_cool() -> None:
+    """A body goes on warming from its oil; a reading of ten minutes ago says nothing."""
+    trip = moving(quiet_trip())
+    for last_row, is_asked in ((245, False), (239, True)):
+        body_c = np.full(300, 40.0, np.float32)
+        body_c[last_row + 1 :] = np.nan
+        item = care_of(with_bodies(trip, "rear_left", body_c))["cool"]
+        assert item.is_asked is is_asked
+        assert ("not measured at the end: rear left; " in said(item.why)) is is_asked
+
+
+def test_one_cool_damper_doesn_t_speak_for_those_nobody_measured() -> None:
+    """Each that moved may burn."""
+    trip = moving(quiet_trip())
+    blind = np.full(300, np.nan, np.float32)
+    dampers = tuple(replace(one, body_c=blind) if one.position != "front_left" else one for one in trip.dampers)
+    item = care_of(replace(trip, dampers=dampers))["cool"]
+    assert item.is_asked
+    assert "not measured at the end: front right, rear left and rear right" in said(item.why)
+    assert "the hottest of the others had 40\u00a0°C" in said(item.why)
+
+
+def test_where_the_log_is_gone_the_ledger_s_peak_is_told() -> None:
+    """The ledger knows how hot it was, not how hot it is."""
+    trip = quiet_trip()
+    rows = {"body_c": np.full(300, np.nan, np.float32)}
+    totals = Totals(moving_us=10**8, peak_body_mc=93_000)
+    dampers = (replace(one, **rows, totals=totals if one.position == "rear_left" else Totals()) for one in trip.dampers)
+    item = care_of(replace(trip, dampers=tuple(dampers), is_raw_whole=False))["cool"]
+    assert item.is_asked
+    assert "rear left had up to 93\u00a0°C on the trip" in said(item.why)
+    assert "no body temperature was measured" not in said(item.why)
+
+
+def test_a_log_that_lost_its_end_has_no_last_minute() -> None:
+    """Its last row is not the end of the trip."""
+    trip = replace(moving(quiet_trip()), is_raw_whole=False)
+    how = {"dirt": None, "is_washed": None, "gas_days": READ, "done": ()}
+    for seconds, is_asked in ((300.0, False), (900.0, True)):
+        rows = make_damper_rows(trip, book_of(trip), {})
+        items = make_care(data=trip, dampers=rows, seconds=seconds, **how)
+        assert items[0].is_asked is is_asked
+
+
+def test_what_a_lost_log_would_have_told_is_unknown_not_well() -> None:
+    """Nobody knows whether a strap was pulled in minutes that aren't there."""
+    trip = quiet_trip()
+    lost = care_of(replace(trip, is_raw_whole=False))
+    for key in ("straps", "bump_stops", "joints", "wash"):
+        assert lost[key].is_asked, key
+        assert "part of the raw log is gone" in said(lost[key].why)
+        assert not care_of(trip)[key].is_asked
+    assert not lost["bolts"].is_asked  # bottom-outs are the ledger's
 
 
 def test_washing_follows_the_owner_s_word_and_without_one_the_road() -> None:
@@ -141,10 +212,11 @@ def test_jumps_ask_for_joints() -> None:
     ("gas_days", "is_asked", "why"),
     [
         ({}, False, "no damper here"),
-        ({**READ, "rear_left": None}, True, "nobody has told a reading of rear left"),
-        ({**READ, "rear_left": GAS_DAYS - 1}, False, "of rear left, is 179 days old"),
-        ({**READ, "rear_left": GAS_DAYS}, True, "is 180 days old"),
-        ({"front_left": -3.0}, False, "is 0 days old"),
+        ({**READ, "rear_left": None}, True, "how old the last reading of rear left was"),
+        ({**READ, "rear_left": GAS_DAYS - 1}, False, "of rear left, was 179 days old at the end"),
+        ({**READ, "rear_left": GAS_DAYS}, True, "was 180 days old"),
+        ({**READ, "rear_left": 0.0}, False, "was 10 days old"),
+        ({"front_left": -3.0}, False, "every charge was read after the trip"),
     ],
 )
 def test_nitrogen_is_read_where_nobody_did_for_long(
@@ -166,7 +238,7 @@ def test_heat_near_the_limit_asks_for_gas_and_seals() -> None:
         body_c[100] = peak_c
         items = care_of(with_bodies(trip, place.position, body_c))
         assert items["gas"].is_asked is is_asked
-        assert ("came near the limit" in said(items["leaks"].why)) is is_asked
+        assert ("came near the body's limit" in said(items["leaks"].why)) is is_asked
 
 
 def test_parts_that_a_vehicle_lacks_aren_t_spoken_of() -> None:
@@ -192,6 +264,8 @@ def test_the_cautions_that_keep_people_whole_are_there() -> None:
         ("bolts", "stands"),
     ):
         assert words in str(items[key].caution), key
+    assert "below 118\u00a0°F" in said(items["cool"].caution or (), "us")
+    assert "above 104\u00a0°F" in said(items["gas"].caution or (), "us")
     assert "half a metre" in said(items["wash"].text)
     assert "50 strokes" in said(items["leaks"].text)
 

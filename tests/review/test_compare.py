@@ -9,7 +9,7 @@ import pytest
 
 from daemon.processes import DEMO
 from dutylog.config import load
-from dutylog.review.compare import compare_axles, compare_sides, compare_trips
+from dutylog.review.compare import compare_axles, compare_looked_at, compare_sides, look_at
 from dutylog.review.ranges import Sums, compare_counts, compare_sums, student_95
 from dutylog.review.stretches import join_stretches, make_stretches
 from dutylog.review.trip_data import GRADED, ROUGH, STREET, WASHBOARD
@@ -23,6 +23,10 @@ ROAD = "rear right: {} on rough"
 
 def stretches_of(data):
     return make_stretches(data, data.segments, f"trip {data.key}")
+
+
+def compare_trips(first, second):
+    return compare_looked_at(look_at(first, first.segments), look_at(second, second.segments))
 
 
 def of(found, what):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
+import os
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -157,3 +159,51 @@ def test_a_link_to_nowhere_is_no_free_name(tmp_path, data):
     path.symlink_to(tmp_path / "elsewhere.json")
     with pytest.raises(DutylogError, match="exists already"):
         export_trip(data, None, "{}", path)
+
+
+def test_a_clock_nobody_vouched_for_is_no_time(tmp_path, data):
+    """As in the track: a wrong year in a table would be believed."""
+    for change in ({"utc_trusted": False}, {"start_utc_s": None}):
+        path = tmp_path / f"{len(change)}{'utc_trusted' in change}.csv"
+        export_trip(replace(data, **change), None, "{}", path)
+        assert set(columns_of(path)["utc_s"]) == {None}
+
+
+@pytest.mark.parametrize("has_links", [True, False])
+@pytest.mark.parametrize("end", [".parquet", ".csv", ".gpx", ".json"])
+def test_a_file_made_in_between_stays(tmp_path, data, monkeypatch, end, has_links):
+    """Somebody writes the name at the last moment; a memory stick has no links."""
+    path, linked = tmp_path / f"trip{end}", []
+
+    def link(part, name, *more):
+        linked.append(name)
+        if not linked[1:]:
+            path.write_text("mine")
+        if not has_links:
+            raise PermissionError(1, "Operation not permitted")
+        return real(part, name, *more)
+
+    real = os.link
+    monkeypatch.setattr(os, "link", link)
+    with pytest.raises(DutylogError, match="exists already and isn't overwritten") as told:
+        export_trip(data, None, "{}", path)
+    assert str(told.value).startswith(f"{path}: ")
+    assert path.read_text() == "mine"
+    assert [one.name for one in tmp_path.iterdir()] == [path.name]
+    path.unlink()
+    export_trip(data, None, "{}", path)
+    assert path.stat().st_size > 1
+    assert [one.name for one in tmp_path.iterdir()] == [path.name]
+
+
+def test_nothing_is_left_of_a_copy_that_fails(tmp_path, data, monkeypatch):
+    """Half a file looks like a file."""
+
+    def refuse(*_words):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "link", refuse)
+    monkeypatch.setattr(shutil, "copyfileobj", refuse)
+    with pytest.raises(DutylogError, match=r"trip\.json: can't be written: No space left"):
+        export_trip(data, None, "{}", tmp_path / "trip.json")
+    assert list(tmp_path.iterdir()) == []

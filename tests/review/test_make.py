@@ -11,12 +11,15 @@ from dutylog.domain.vehicle import Setting
 from dutylog.ledger.life_entries import Said, Service
 from dutylog.ledger.trip_notes import CareDone, Notes, RoadSaid
 from dutylog.review.changes import Change, DatedTrip, Sided, day_of_trip, find_changes, take_sides
-from dutylog.review.make import make_review
+from dutylog.review.hits import MOST_OF_KIND
+from dutylog.review.make import WHAT_IS_LEFT, make_review
+from dutylog.review.roads_said import as_said
+from dutylog.review.standing import LEVEL_UNKNOWN
 from dutylog.review.stretches import make_stretches
 from dutylog.review.text import difference_lines, review_lines
 from dutylog.review.to_dict import review_from_dict, review_to_dict
 from dutylog.review.told import Told
-from dutylog.review.trip_data import ROUGH, WASHBOARD, Segment
+from dutylog.review.trip_data import BUMP_STOP, JUMPS, ROUGH, TOPPED_OUT, WASHBOARD, Contact, Segment
 from review.made_trips import START_UTC_S, made_trip
 from review.told_trips import book_of
 
@@ -98,6 +101,76 @@ def test_hits_come_hardest_first_and_contacts_that_cannot_be_told_are_absent():
     speeds = [one.speed_mps for one in review.hits]
     assert speeds == sorted(speeds, reverse=True)
     assert all(set(row.contacts_count) == {"bump_stop", "bottomed", "topped_out"} for row in review.dampers)
+
+
+def test_hits_are_the_hardest_of_each_kind_and_counted_in_the_rows():
+    """A day of a thousand light touches must not crowd out what bottomed, nor make a file of megabytes."""
+    data = made_trip()
+    light = tuple(Contact("rear_left", BUMP_STOP, 60.0 + k / 10, 2.0 + k / 1000) for k in range(300))
+    hard = tuple(Contact("rear_left", TOPPED_OUT, 30.0 + k, 0.1) for k in range(3))
+    review = review_of(replace(data, contacts=(*light, *hard)))
+    assert [one.kind for one in review.hits].count(BUMP_STOP) == MOST_OF_KIND
+    assert [one.kind for one in review.hits].count(TOPPED_OUT) == 3
+    assert min(one.speed_mps for one in review.hits if one.kind == BUMP_STOP) == pytest.approx(2.240)
+    row = next(row for row in review.dampers if row.position == "rear_left")
+    assert (row.contacts_count[BUMP_STOP], row.contacts_count[TOPPED_OUT]) == (300, 3)
+    lines = review_lines(review, "metric")
+    at = next(place for place, line in enumerate(lines) if line.startswith("hits, "))
+    bottomed = sum(row.bottom_outs_count for row in review.dampers)
+    assert lines[at] == f"hits, the hardest of each kind, 10 of {303 + bottomed}"
+    assert sum("topped out" in line for line in lines[at + 2 : at + 12]) == 3
+
+
+def test_of_a_log_with_holes_only_the_ledger_s_bottom_outs_are_counted():
+    data = made_trip()
+    review = review_of(replace(data, is_raw_whole=False))
+    assert [dict(row.contacts_count) for row in review.dampers] == [
+        {"bottomed": one.totals.bottom_outs_count} for one in data.dampers
+    ]
+    text = "\n".join(review_lines(review, "us"))
+    assert "roads, of what is left of the log" in text
+    assert WHAT_IS_LEFT in review.notes
+    assert "hits, the hardest" not in text
+    assert WHAT_IS_LEFT not in review_of(data).notes
+
+
+def test_that_the_ground_may_slope_is_said_beside_heights_and_only_there():
+    review = review_of(made_trip())
+    assert review.heights
+    assert LEVEL_UNKNOWN in review.notes
+    assert review_lines(review, "us").count(LEVEL_UNKNOWN) == 1
+    bare = review_of(made_trip(seconds=30))
+    assert not bare.heights
+    assert LEVEL_UNKNOWN not in bare.notes
+
+
+def test_a_word_on_a_road_changes_care_too():
+    """Who says that it was jumps is asked to feel the joints."""
+    data = replace(made_trip(), contacts=())
+    dampers = []
+    for one in data.dampers:
+        totals = one.totals.copy()
+        totals.bottom_outs_count = 0
+        dampers.append(replace(one, totals=totals))
+    data = replace(data, dampers=tuple(dampers))
+    said = Told(notes=Notes(roads=(RoadSaid(4, 300.0, 600.0, JUMPS, "Ana"),)))
+    asked = [{one.key for one in review_of(data, told).care if one.is_asked} for told in (Told(), said)]
+    assert asked[1] - asked[0] == {"joints"}
+    assert as_said(data, said.notes.roads).segments == review_of(data, said).segments
+    assert data.segments == made_trip().segments
+
+
+def test_contacts_are_those_of_the_damper_that_sat_there_then():
+    data = made_trip()
+    first = replace(data.dampers[2], bump_stop_m=0.15)
+    later = replace(first, unit_id="00000000-0000-4000-8000-00000000000f", label="SPARE-1")
+    hits = [Contact("rear_left", BUMP_STOP, float(k), 1.0 + k, unit_id=first.unit_id) for k in range(3)]
+    hits.append(Contact("rear_left", BUMP_STOP, 99.0, 9.0, unit_id=later.unit_id))
+    dampers = (*data.dampers[:2], first, data.dampers[3], later)
+    review = review_of(replace(data, dampers=dampers, contacts=tuple(hits)))
+    counts = [row.contacts_count[BUMP_STOP] for row in review.dampers if row.position == "rear_left"]
+    assert counts == [3, 1]
+    assert any("rear left with serial SPARE-1" in line and "9.00" in line for line in review_lines(review, "metric"))
 
 
 def test_two_units_at_one_position_are_two_rows_and_one_sum_by_road():
@@ -208,6 +281,18 @@ def test_a_change_is_compared_before_and_after_in_the_review():
     assert found["rear left: share of the heat on washboard"].is_clear
     assert not found["rear left: strokes on washboard"].is_clear
     assert any("before: setting soft" in line for line in difference_lines(review.differences, "metric"))
+
+
+def test_a_trip_that_was_no_drive_is_not_compared_as_one_after_a_change():
+    before = made_trip(seed=3, key="6")
+    change = Change("rear_left", date(2026, 9, 20), "setting soft", from_day=True)
+    told = Told(sided=(Sided(change, (make_stretches(before, before.segments, "trip 6"),), ()),))
+    names = [
+        {one.first_name for one in review_of(made_trip(), told, **how).differences}
+        for how in ({}, {"not_driven": "dyno"})
+    ]
+    assert "before: setting soft" in names[0]
+    assert "before: setting soft" not in names[1]
 
 
 def test_segments_of_the_kind_are_those_the_stretches_are_cut_by():

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
+import sys
+import warnings
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import matplotlib as mpl
 import numpy as np
 import pytest
 
@@ -16,12 +20,21 @@ from daemon.processes import DEMO
 from dutylog.config import load
 from dutylog.domain.quantity import METRIC, SYSTEMS, US, quantity_text
 from dutylog.errors import DutylogError, InputError
-from dutylog.review.report import PAGES_MOST, make_html, make_pdf
-from dutylog.review.report_plots import LENGTH_EDGES_M, draw_all, stroke_table
-from dutylog.review.report_svg import GREY
-from dutylog.review.report_time_plot import CONTACT_MARKERS, ROAD_HATCHES, ROAD_SIGNS
+from dutylog.review.report import _PAPER, PAGES_MOST, make_html, make_pdf
+from dutylog.review.report_plots import (
+    LENGTH_EDGES_M,
+    _draw_energy,
+    _draw_positions,
+    _draw_speeds,
+    _draw_strokes,
+    draw_all,
+    stroke_table,
+)
+from dutylog.review.report_svg import _STYLE, GREY
+from dutylog.review.report_time_plot import CONTACT_MARKERS, ROAD_HATCHES, ROAD_SIGNS, draw_over_time
 from dutylog.review.report_words import CONTACT_WORDS, LEVEL_WORDS, choose_hits, clean_text
 from dutylog.review.review import LEVELS
+from dutylog.review.standing import LEVEL_UNKNOWN
 from dutylog.review.trip_data import CONTACT_KINDS, ROAD_KINDS, Contact
 from review.made_trips import made_review, made_trip
 
@@ -126,7 +139,7 @@ def hostile_pair():
         heights=tuple(replace(one, load_note=HOSTILE) for one in review.heights * 20),
         trends=tuple(replace(one, words=texts) for one in review.trends * 10),
         differences=tuple(differences * 8),
-        care=tuple(replace(one, text=texts, why=texts, caution=HOSTILE, note=HOSTILE) for one in review.care * 6),
+        care=tuple(replace(one, text=texts, why=texts, caution=texts, note=HOSTILE) for one in review.care * 6),
         is_raw_whole=False,
         cost_problem=HOSTILE,
         notes=tuple(f"{number} {HOSTILE}" for number in range(30)),
@@ -411,3 +424,97 @@ def test_more_dampers_than_four_pages_hold(tmp_path):
     if HAS_PDF:
         with pytest.raises(DutylogError, match=r"16 dampers need \d pages, a PDF has 4; write .html instead"):
             make_pdf(data, review, METRIC, MADE_UTC_S)
+
+
+LONG_CAUTION = "Never loosen a fitting under pressure. " * 15 + "Last word of the caution."
+
+
+@needs_pdf
+def test_no_caution_is_ever_cut(tmp_path):
+    """Whatever finds no room: the last word of what warns people stands there, and of what they are to do."""
+    data, review = hostile_pair()
+    work = ("Let it cool. " * 20 + "Last word of the work.",)
+    open_item = replace(review.care[0], text=work, caution=(LONG_CAUTION,))
+    spare = replace(review.care[2], text=("spare work",), why=("never asked",))
+    told = replace(review, care=(open_item, *[spare] * 9))
+    texts, _ = pages_of(make_pdf(data, told, METRIC, MADE_UTC_S), tmp_path)
+    whole = " ".join(texts)
+    assert "Last word of the caution." in whole
+    assert "Last word of the work." in whole
+    assert "9 items, which the page and the JSON have" in whole
+    assert "spare work" not in whole
+    html = make_html(data, told, METRIC, MADE_UTC_S)
+    assert "Last word of the caution." in html
+    assert html.count("spare work") == 9
+
+
+def test_what_is_dropped_first():
+    """Care that isn't called for and differences go before hits, hits before any reason."""
+    for less, more in zip(_PAPER[1:], _PAPER, strict=False):
+        assert (less.rest, less.differences) <= (more.rest, more.differences)
+        if less.hits < more.hits:
+            assert less.rest == 0
+            assert more.differences < _PAPER[0].differences
+        if not less.has_care_whys or not less.has_whys:
+            assert less.hits < _PAPER[1].hits
+
+
+def test_the_basis_of_differences_is_said_once(data, review):
+    """All left and right are of one trip: a column that repeats it only costs room."""
+    html = make_html(data, review, METRIC, MADE_UTC_S)
+    assert html.count("Compared on: same road, same trip.") == 2  # beside the table, and its label
+    assert "<td" in html
+    assert 'scope="col">compared on' not in html
+    one = replace(review.differences[1], basis="graded, 12 stretches or more of both")
+    page = Reader(make_html(data, replace(review, differences=(*review.differences, one)), METRIC, MADE_UTC_S))
+    rows = [row for row in page.rows if row[0].startswith("heat a metre")]
+    assert [row[-1] for row in rows] == ["", "", "graded, 12 stretches or more of both"]
+
+
+@pytest.mark.parametrize(("ratio", "said"), [(0.0049, "too little to tell"), (0.005, "660\u00a0km")])
+def test_street_is_said_of_what_was_used_enough(data, review, ratio, said):
+    """58 000 km beside a quarter of a percent is a number, not a help."""
+    rows = tuple(replace(one, used=(replace(one.used[0], ratio=ratio),)) for one in review.dampers)
+    page = Reader(make_html(data, replace(review, dampers=rows), METRIC, MADE_UTC_S))
+    assert [cell.replace("\u202f", " ") for cell in page.row("worth on street")] == [said] * 4
+
+
+def test_standing_says_what_cant_be_told(pages):
+    """The sentence of review/standing.py, not another one."""
+    assert LEVEL_UNKNOWN in "".join(Reader(pages[METRIC]).texts)
+
+
+def crowded_trips():
+    """Yield trips of a second or a minute, with one damper or many, and long names."""
+    vehicle = load(DEMO).vehicle
+    for count in (1, 2, 16):
+        places = tuple(
+            replace(vehicle.dampers[k % 4], position=f"{'w' * 50}_{k}", serial="W" * 60 + str(k)) for k in range(count)
+        )
+        trip = made_trip(seconds=4, vehicle=replace(vehicle, dampers=places))
+        yield replace(trip, segments=(replace(trip.segments[0], end_s=600.0),))
+
+
+def test_drawings_have_room_for_themselves():
+    """A figure that collapses makes the library warn, and is unreadable; what it would warn of is an error here."""
+    for data in crowded_trips():
+        with mpl.rc_context(_STYLE), warnings.catch_warnings():
+            warnings.simplefilter("error")
+            for draw in (draw_over_time, _draw_energy, _draw_speeds, _draw_strokes, _draw_positions):
+                draw(data, METRIC)
+
+
+def test_no_warning_reaches_people(tmp_path):
+    """Neither a warning nor a line of a library's log, also where Python shows them all."""
+    code = (
+        "import logging, sys, warnings; from review.made_trips import made_review, made_trip\n"
+        "from dutylog.review import report_plots as plots; from dutylog.review.report import make_html\n"
+        "draw = plots._draw_energy\n"
+        "def talk(*words):\n"
+        "    warnings.warn('two lines'); logging.getLogger('matplotlib.x').warning('a line'); return draw(*words)\n"
+        "plots._draw_energy = talk; data = made_trip(3); make_html(data, made_review(data), 'metric', 0.0)\n"
+    )
+    command = [sys.executable, "-W", "always::UserWarning", "-c", code]
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
+    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=tmp_path, env=environment)
+    assert done.stderr == ""

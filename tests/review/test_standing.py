@@ -436,7 +436,7 @@ def test_heights_are_read_back_as_written_and_damaged_files_are_left_out(tmp_pat
         write_heights(tmp_path, replace(heights(BASE, "full"), key=key, start_utc_s=1.5e9))
     assert [one.key for one in read_heights(tmp_path)] == ["2", "9.1", "9.2", "10"]
     assert read_heights(tmp_path)[0].heights == heights(BASE, "full").heights
-    assert [one.key for one in read_heights(tmp_path, known={"2", "10", "11"})] == ["2", "10"]
+    assert [one.key for one in read_heights(tmp_path, known={"2": (), "10": (), "11": ()})] == ["2", "10"]
     noted = read_heights(tmp_path, load_notes={"9": "empty", "9.2": "two people"})
     assert [one.heights[0].load_note for one in noted] == [None, "empty", "two people", None]
     file = tmp_path / "reviews" / "trip-2" / "heights.json"
@@ -449,7 +449,17 @@ def test_heights_are_read_back_as_written_and_damaged_files_are_left_out(tmp_pat
     bad += [{**content, "heights": [{**content["heights"][0], "position": 3}]}, {**content, "heights": [[]]}]
     texts = [json.dumps(one).encode() for one in bad] + [b"", b"\xff", b"[" * 60_000, good[:-3], b" " * 2_000_000]
     texts += [good.replace(b"0.12", b"1" * 400), good.replace(b"0.12", b"NaN"), good.replace(b'"key":"2"', b'"key":2')]
+    texts += [json.dumps({**content, "spans": spans}).encode() for spans in (None, 3, [3], [["x"]], [[None]])]
     for text in texts:
         file.write_bytes(text)
         assert [one.key for one in read_heights(tmp_path)] == ["9.1", "9.2", "10"], text[:80]
     assert read_heights(tmp_path / "nowhere") == ()
+
+
+def test_heights_of_another_cut_of_a_trip_are_left_out(tmp_path: Path) -> None:
+    """A split that was undone and made elsewhere: part 9.1 is another stretch of time, without old stops."""
+    spans = ((1, 0, 5, 100), (2, 0, 7, 50))
+    write_heights(tmp_path, replace(heights(BASE), key="9.1", spans=spans))
+    assert [one.spans for one in read_heights(tmp_path, known={"9.1": spans})] == [spans]
+    assert read_heights(tmp_path, known={"9.1": ((1, 0, 5, 101), (2, 0, 7, 50))}) == ()
+    assert [one.key for one in read_heights(tmp_path)] == ["9.1"]

@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import json
 import os
+import shutil
+import stat
 import zipfile
 from dataclasses import replace
 
@@ -13,7 +15,8 @@ import pytest
 
 from dutylog.errors import LedgerError
 from dutylog.review import packing, store
-from dutylog.review.heights_book import HEIGHTS_NAME
+from dutylog.review.room import UNDER_WAY_S, prune
+from dutylog.review.store import HEIGHTS_NAME
 from dutylog.review.to_dict import review_to_dict
 from review.made_trips import made_review, made_trip
 from review.same import assert_same
@@ -167,23 +170,92 @@ def test_a_write_that_fails_leaves_what_was_there(tmp_path):
 def fill(folder, key, made_at, size):
     store.write_file(folder, key, "trip.npz", lambda file: file.write(bytes(size)) and None)
     store.write_file(folder, key, HEIGHTS_NAME, lambda file: file.write(b"{}") and None)
-    os.utime(folder / "reviews" / f"trip-{key}" / "trip.npz", (made_at, made_at))
+    for path in (store.folder_of(folder, key) / "trip.npz", store.folder_of(folder, key)):
+        os.utime(path, (made_at, made_at))
 
 
 def test_the_oldest_go_first_and_standing_heights_stay(tmp_path):
     for number in range(1, 6):
         fill(tmp_path, str(number), 1000 + number, 100)
-    assert store.prune(tmp_path, "5", most_trips=3) == ["2", "1"]
+    assert prune(tmp_path, "5", most_trips=3) == ["2", "1"]
     left = {path.name: sorted(one.name for one in path.iterdir()) for path in (tmp_path / "reviews").iterdir()}
     assert left["trip-1"] == [HEIGHTS_NAME]
     assert left["trip-3"] == sorted([HEIGHTS_NAME, "trip.npz"])
-    assert store.prune(tmp_path, "5", most_trips=3) == []
+    assert prune(tmp_path, "5", most_trips=3) == []
 
 
 def test_size_is_bounded_and_the_newest_stays_whatever_its_size(tmp_path):
     for number in range(1, 6):
         fill(tmp_path, str(number), 1000 + number, 1000)
-    assert store.prune(tmp_path, "5", most_bytes=2100) == ["3", "2", "1"]
+    assert prune(tmp_path, "5", most_bytes=2100) == ["3", "2", "1"]
     fill(tmp_path, "6", 2000, 9000)
-    store.prune(tmp_path, "6", most_bytes=2100)
+    prune(tmp_path, "6", most_bytes=2100)
     assert (tmp_path / "reviews" / "trip-6" / "trip.npz").exists()
+
+
+def test_a_review_under_way_is_left_alone_and_left_overs_go(tmp_path):
+    """A process that writes its first file must find its folder; one that was killed comes back for nothing."""
+    for number in range(1, 6):
+        fill(tmp_path, str(number), 1000 + number, 100)
+    folders = {number: store.folder_of(tmp_path, str(number)) for number in range(1, 7)}
+    (folders[1] / ".trip.npz.abcd1234").write_bytes(b"half")
+    old = folders[2] / ".trip.npz.abcd1234"
+    old.write_bytes(b"half")
+    os.utime(old, (old.stat().st_mtime - UNDER_WAY_S - 60,) * 2)
+    os.utime(folders[2], (1000, 1000))
+    folders[6].mkdir()
+    assert prune(tmp_path, "5", most_trips=3) == ["2"]
+    assert sorted(path.name for path in folders[1].iterdir()) == [".trip.npz.abcd1234", HEIGHTS_NAME, "trip.npz"]
+    assert [path.name for path in folders[2].iterdir()] == [HEIGHTS_NAME]
+    assert folders[6].is_dir()
+
+
+def test_left_overs_of_the_trip_under_review_go_too(tmp_path):
+    fill(tmp_path, "5", 1000, 100)
+    left = store.folder_of(tmp_path, "5") / ".plots.json.gz.x"
+    left.write_bytes(b"half")
+    os.utime(left, (1000, 1000))
+    prune(tmp_path, "5")
+    assert not left.exists()
+
+
+def test_a_folder_that_vanishes_while_it_is_written_to_is_made_anew(tmp_path):
+    """Another process makes room just then. It isn't a full disk, and the second time it works."""
+    times = []
+
+    def write(file):
+        times.append(1)
+        file.write(b"whole")
+        if len(times) == 1:
+            shutil.rmtree(store.folder_of(tmp_path, "7"))
+
+    store.write_file(tmp_path, "7", "trip.npz", write)
+    assert (store.folder_of(tmp_path, "7") / "trip.npz").read_bytes() == b"whole"
+
+    def always(file):
+        shutil.rmtree(store.folder_of(tmp_path, "7"))
+
+    with pytest.raises(LedgerError, match=r"No such file.*check that the folder is there"):
+        store.write_file(tmp_path, "7", "trip.npz", always)
+
+
+def test_a_file_is_on_the_disk_before_it_takes_its_place_and_its_name_after(tmp_path, monkeypatch):
+    """Once the raw log is pruned these are the only copy: a power cut must not leave an empty file."""
+    done = []
+    real = {name: getattr(os, name) for name in ("fsync", "replace")}
+
+    def fsync(descriptor):
+        done.append("folder" if stat.S_ISDIR(os.fstat(descriptor).st_mode) else "file")
+        real["fsync"](descriptor)
+
+    def replace_file(source, target):
+        done.append("rename")
+        real["replace"](source, target)
+
+    store.write_octets(tmp_path, "7", "x", b"1")
+    monkeypatch.setattr(os, "fsync", fsync)
+    monkeypatch.setattr(os, "replace", replace_file)
+    store.write_octets(tmp_path, "7", "x", b"2")
+    assert done == ["file", "rename", "folder"]
+    store.write_octets(tmp_path, "7", "x", b"2")
+    assert done == ["file", "rename", "folder"]

@@ -8,18 +8,27 @@ import numpy as np
 import pytest
 
 from dutylog.cli.main import main
+from dutylog.cli.trip_report import _find_trip
 from dutylog.ledger.trip_book import TripBook
 from dutylog.life.unit_life import Lives
 from dutylog.review import store
+from dutylog.review import told as told_module
+from dutylog.review.heights_book import TripHeights, write_heights
 from dutylog.review.make import make_review
+from dutylog.review.stamps import make_spans, make_stamp
+from dutylog.review.standing import find_stops
 from dutylog.review.told import read_told
+from dutylog.review.trip_data import Segment
 from life.lived import START, TODAY, Lived, noon_ns
 from review.driven_trips import review, truck
 from review.made_trips import made_trip
 
 __all__ = ["truck"]
 
-STAMP = store.Stamp(1, "test", (), False, (), 0)
+
+def keep(lived, tmp_path, data):
+    """Keep a trip's data as its review would."""
+    store.save(tmp_path, data, make_stamp(lived.ledger, TripBook(lived.ledger).trip(data.key)))
 
 
 @pytest.fixture
@@ -117,7 +126,7 @@ def _drive_trips(lived, tmp_path, days):
     for number, day in enumerate(days, start=1):
         lived.drive(day, 30)
         lived.trip(number, 30)
-        store.save(tmp_path, data_of(lived, str(number), day, seed=number), STAMP)
+        keep(lived, tmp_path, data_of(lived, str(number), day, seed=number))
 
 
 def test_trips_before_and_after_a_service_are_compared(lived, tmp_path):
@@ -158,6 +167,90 @@ def test_a_driven_trip_goes_all_the_way_to_its_review(truck):
     assert made.care
 
 
+def test_a_gas_reading_is_as_old_as_it_was_at_the_trip_s_end(lived, tmp_path):
+    """Not as old as it is on the day somebody looks; and of an unknown day nobody knows an age."""
+    lived.drive(START, 20)
+    lived.trip(1, 10)
+    for unit in ("SN-1", "SN-2"):
+        _read_gas(lived, unit, START - timedelta(30))
+    _read_gas(lived, "SN-2", START + timedelta(3))
+    told, trip, data = told_of(lived, tmp_path)
+    assert told.gas_days == {"front_left": 30.0, "front_right": -3.0, "rear_left": None, "rear_right": None}
+    blind = read_told(lived.ledger, tmp_path, replace(trip, utc_trusted=False), data)
+    assert set(blind.gas_days.values()) == {None}
+    blind = read_told(lived.ledger, tmp_path, replace(trip, end_utc_ns=None), data)
+    assert set(blind.gas_days.values()) == {None}
+
+
+def _read_gas(lived, unit, day):
+    said = {"gauge_pa": 1.379e6, "what": "check", "body_c": 21.5, "air_c": 20.0, "travel_mm": 0.0, "altitude_m": 150.0}
+    lived.tell("gas_reading", unit=unit, on=day.isoformat(), **said)
+
+
+def test_heights_of_all_trips_are_compared_not_only_of_the_newest(lived, tmp_path, monkeypatch):
+    """The first stops are what height is measured by; a vehicle has more trips than are looked through for changes."""
+    monkeypatch.setattr(told_module, "EARLIER_TRIPS", 1)
+    _drive_trips(lived, tmp_path, [START + timedelta(day) for day in range(4)])
+    for key in ("1", "2", "3", "4"):
+        _keep_heights(lived, tmp_path, key)
+    (tmp_path / "reviews" / "trip-x").mkdir()
+    (tmp_path / "reviews" / "trip-x" / "heights.json").write_text("{}")
+    lived.tell("trip_not_driven", trip="2", why="transport", note=None)
+    told, _, _ = told_of(lived, tmp_path, "3")
+    assert [one.key for one in told.earlier_heights] == ["1"]
+    lived.tell("load_note", trip="1", text="full tank")
+    told, _, _ = told_of(lived, tmp_path, "4")
+    assert [(one.key, one.heights[0].load_note) for one in told.earlier_heights] == [("1", "full tank"), ("3", None)]
+
+
+def _keep_heights(lived, tmp_path, key):
+    trip = TripBook(lived.ledger).trip(key)
+    found = find_stops(data_of(lived, key))
+    write_heights(tmp_path, TripHeights(key, None, found, make_spans(trip)))
+
+
+def test_a_trip_that_was_no_drive_stands_on_neither_side_of_a_change(lived, tmp_path):
+    """A trailer says nothing of what new oil does."""
+    days = [START + timedelta(7 * week) for week in range(4)]
+    _drive_trips(lived, tmp_path, days)
+    lived.tell("service", unit="SN-3", replaced=["oil"], found={}, note=None, on=(days[1] + timedelta(2)).isoformat())
+    lived.tell("trip_not_driven", trip="3", why="transport", note=None)
+    told, _, _ = told_of(lived, tmp_path, "4", day=days[3], seed=4)
+    assert told.sided[0].after == ()
+    told, trip, _ = told_of(lived, tmp_path, "3", day=days[2], seed=3)
+    assert trip.not_driven == "transport"
+    assert told.sided == ()
+
+
+def test_a_review_of_another_cut_is_not_compared(lived, tmp_path, capsys):
+    """Once a trip was merged, what was kept of it alone is something else."""
+    _drive_trips(lived, tmp_path, [date(2026, 2, 1), date(2026, 2, 1), date(2026, 2, 8)])
+    assert _run(capsys, "trip", "compare", "1", "3", "--data", str(tmp_path))[0] == 0
+    lived.tell("trip_merge", trips=["1", "2"])
+    status, _, err = _run(capsys, "trip", "compare", "1", "3", "--data", str(tmp_path))
+    assert (status, err) == (2, "dutylog: trip 1 isn't reviewed yet; run `dutylog trip review 1` first\n")
+    status, _, err = _run(capsys, "trip", "compare", "1", "2", "--data", str(tmp_path))
+    assert (status, err) == (2, "dutylog: trip 1 and 2 are both trip 1, which is twice: name two different trips\n")
+    keep(lived, tmp_path, data_of(lived, "1", date(2026, 2, 1)))
+    status, out, _ = _run(capsys, "trip", "compare", "2", "3", "--data", str(tmp_path))
+    assert status == 0
+    assert out.startswith("trip 1 (first) against trip 3 (second)")
+
+
+def test_an_export_has_the_roads_as_people_put_them_right(lived, tmp_path, capsys):
+    """What care and verdict are made from is what a table for other programs says."""
+    lived.drive(START, 30)
+    lived.trip(1, 30)
+    keep(lived, tmp_path, data_of(lived, "1"))
+    lived.tell("road_said", trip="1", from_s=60.0, to_s=120.0, kind="rough")
+    out = tmp_path / "trip.json"
+    assert _run(capsys, "trip", "export", "1", "-o", str(out), "--data", str(tmp_path))[0] == 0
+    data, text = _find_trip("1", tmp_path, None)
+    assert [one for one in data.segments if one.is_said] == [Segment("rough", 60.0, 120.0, True)]
+    assert next(one for one in json.loads(text)["segments"] if one["is_said"])["kind"] == "rough"
+    assert not any(one.is_said for one in store.load(tmp_path, "1").segments)
+
+
 # the command
 
 
@@ -172,7 +265,7 @@ def test_trips_are_compared_by_the_command(lived, tmp_path, capsys):
     softer = data_of(lived, "2", seed=2)
     rear = softer.dampers[3]
     half = {name: getattr(rear, name) // 2 for name in ("energy_compression_uj", "energy_rebound_uj")}
-    store.save(tmp_path, replace(softer, dampers=(*softer.dampers[:3], replace(rear, **half))), STAMP)
+    keep(lived, tmp_path, replace(softer, dampers=(*softer.dampers[:3], replace(rear, **half))))
     status, out, err = _run(capsys, "trip", "compare", "1", "2", "--data", str(tmp_path), "--units", "us")
     assert (status, err) == (0, "")
     line = next(one for one in out.splitlines() if one.startswith("rear right: share of the heat on graded"))
@@ -191,7 +284,7 @@ def test_trips_are_compared_by_the_command(lived, tmp_path, capsys):
     ("words", "says"),
     [
         (("1", "1"), "twice"),
-        (("1", "2"), "trip 2 hasn't been reviewed yet"),
+        (("1", "2"), "trip 2 isn't reviewed yet; run `dutylog trip review 2`"),
         (("1", "9"), "9"),
         (("1", "../x"), "x"),
         (("1", "\x1b[31m"), ""),
@@ -214,7 +307,7 @@ def test_what_cannot_be_compared_is_told_in_one_line(lived, tmp_path, capsys, wo
 def test_trips_with_nothing_in_common_say_so(lived, tmp_path, capsys):
     _drive_trips(lived, tmp_path, [date(2026, 2, 1), date(2026, 2, 8)])
     short = data_of(lived, "2", seconds=30)
-    store.save(tmp_path, replace(short, vehicle_mps=np.full_like(short.vehicle_mps, np.nan)), STAMP)
+    keep(lived, tmp_path, replace(short, vehicle_mps=np.full_like(short.vehicle_mps, np.nan)))
     status, out, _ = _run(capsys, "trip", "compare", "1", "2", "--data", str(tmp_path))
     assert status == 0
     assert "too little in common" in out

@@ -101,6 +101,31 @@ def test_nothing_is_called_cool_that_nobody_measured():
     assert "hot" not in said(only.words)
 
 
+def test_one_cool_damper_doesn_t_make_the_others_cool():
+    (only,) = verdict(with_totals(quiet(), "rear_left", peak_body_mc=None))
+    assert "hot" not in said(only.words)
+
+
+def test_left_and_right_are_called_alike_only_where_their_ranges_are_narrow():
+    """No clear difference between few and wild stretches isn't likeness."""
+    data = quiet()
+    one = data.dampers[3]
+    scatter = np.where(np.arange(len(data.t_s)) // 30 % 12 == 0, 12.0, 0.1)
+    wild = np.round(one.energy_compression_uj * scatter).astype(np.int64)
+    wild = np.round(wild * (one.energy_compression_uj.sum() / wild.sum())).astype(np.int64)
+    one = replace(one, energy_compression_uj=wild, energy_rebound_uj=wild)
+    found = verdict(replace(data, dampers=(*data.dampers[:3], one)))
+    words = text_of(found, "uneventful")
+    assert "alike" not in words
+    assert words.endswith("no clear difference showed between left and right")
+
+
+def test_a_clear_difference_too_small_to_be_told_isn_t_called_likeness_either():
+    found = verdict(quiet({"rear_right": 1.12}))
+    assert level_of(found, "side_heat") is None
+    assert "left" not in text_of(found, "uneventful")
+
+
 @pytest.mark.parametrize(
     ("count", "mps", "level"),
     [(2, 0.99, None), (1, 1.0, LOOK), (3, 0.5, LOOK), (9, 1.99, LOOK), (10, 0.5, ACT), (1, 2.0, ACT), (0, 0.0, None)],
@@ -122,7 +147,7 @@ def test_the_damper_that_was_hit_hardest_is_named_first():
     data = with_totals(with_totals(data, "rear_right", bottom_outs_count=4), "front_left", bottom_outs_count=1)
     found = verdict(data)
     assert text_of(found, BOTTOMED) == (
-        "front left bottomed once, at 1.60\u00a0m/s, 0:01:00 into the trip (rear right 4)"
+        "front left bottomed once, at 1.60\u00a0m/s, 0:01:00 into the trip (rear right 4 times at up to 1.20\u00a0m/s)"
     )
     assert next(one.positions for one in found if one.rule == BOTTOMED) == ("front_left", "rear_right")
 
@@ -139,8 +164,16 @@ def test_the_damper_that_was_hit_hardest_is_named_first():
     ],
 )
 def test_full_extension_and_straps_are_told_by_count_and_by_speed(kind, count, mps, level):
-    found = verdict(with_contacts(quiet(), kind, [mps] + [0.3] * (count - 1)))
+    found = verdict(with_contacts(quiet(), kind, [mps] + [0.3] * (count - 1)), distance_m=1000.0)
     assert level_of(found, kind) == level
+
+
+@pytest.mark.parametrize(("distance_m", "level"), [(1990.0, LOOK), (2010.0, None), (None, LOOK)])
+def test_a_strap_is_told_only_where_it_was_met_often(distance_m, level):
+    """Straps are there to be met now and then: ten on a long day are nothing, ten on two kilometres are."""
+    found = verdict(with_contacts(quiet(), STRAP, [0.5] * 10), distance_m=distance_m)
+    assert level_of(found, STRAP) == level
+    assert level is None or "5.00\u00a0times a km" in said(next(one.why for one in found if one.rule == STRAP))
 
 
 @pytest.mark.parametrize(
@@ -190,7 +223,9 @@ def test_a_damper_that_sheds_heat_worse_than_the_other_side_is_told(rise, level)
     data = quiet(body_c=64.0)
     body_c = np.full(len(data.t_s), 34.0 + 30.0 * rise, dtype=np.float32)
     right = replace(data.dampers[3], body_c=body_c)
-    assert level_of(verdict(replace(data, dampers=(*data.dampers[:3], right))), "side_warmth") == level
+    found = verdict(replace(data, dampers=(*data.dampers[:3], right)))
+    assert level_of(found, "side_warmth") == level
+    assert level is None or "rises 25\u00a0% more above the air than rear left" in text_of(found, "side_warmth")
 
 
 @pytest.mark.parametrize(("ratio", "level"), [(1.45, None), (1.55, FINE)])
@@ -210,6 +245,8 @@ def test_the_road_that_made_the_heat_is_told(washboard_w, level):
         assert text_of(found, "roads", "us") == "4.8\u00a0mi of washboard made 74\u00a0% of the heat"
     unknown = replace(data, dampers=dampers, vehicle_mps=np.full_like(data.vehicle_mps, np.nan))
     assert level is None or text_of(verdict(unknown), "roads").startswith("0:10:00 of washboard")
+    # what is left of a log doesn't tell what the trip was
+    assert level_of(verdict(replace(data, dampers=dampers, is_raw_whole=False)), "roads") is None
 
 
 @pytest.mark.parametrize(("ratio", "level"), [(0.0099, None), (0.0101, FINE), (0.0499, FINE), (0.0501, LOOK)])
@@ -231,6 +268,67 @@ def test_motion_that_was_not_measured_is_told(share, level):
     found = verdict(with_totals(data, "front_left", moving_measured_us=round(moving_us * share)))
     assert level_of(found, "coverage") == level
     assert level is None or "lower bounds" in text_of(found, "coverage")
+    if level is not None:
+        assert " of moving time" in text_of(found, "coverage")
+
+
+def test_a_damper_that_was_never_measured_is_told_first():
+    dead = {"measured_us": 0, "moving_measured_us": 0, "unmeasured_us": 1_800_000_000}
+    found = verdict(with_totals(quiet(), "front_right", **dead))
+    assert level_of(found, "coverage") == ACT
+    assert text_of(found, "coverage").startswith("front right was not measured at all")
+    partly = with_totals(quiet(), "front_right", **dead)
+    moving_us = partly.dampers[0].totals.moving_us
+    partly = with_totals(partly, "rear_left", moving_measured_us=round(moving_us * 0.4))
+    partly = with_totals(partly, "rear_right", moving_measured_us=round(moving_us * 0.8))
+    act, look = [one for one in verdict(partly) if one.rule == "coverage"]
+    assert (act.level, act.positions, look.level, look.positions) == (
+        ACT,
+        ("front_right", "rear_left"),
+        LOOK,
+        ("rear_right",),
+    )
+    assert "rear left was measured for only 40\u00a0% of moving time" in said(act.words)
+
+
+def test_dampers_below_a_level_don_t_stand_under_it():
+    """Who reads 'do first' does it for each that is named there."""
+    data = with_contacts(with_contacts(quiet(), BOTTOMED, [2.5] * 12), BOTTOMED, [0.5] * 4, "front_left")
+    data = with_totals(with_totals(data, "rear_right", bottom_outs_count=12), "front_left", bottom_outs_count=4)
+    data = with_totals(data, "rear_right", peak_body_mc=126_000)
+    data = with_totals(with_totals(data, "front_left", peak_body_mc=114_000), "rear_left", peak_body_mc=118_000)
+    found = {(one.rule, one.level): one for one in verdict(data)}
+    assert found[BOTTOMED, ACT].positions == found["too_hot", ACT].positions == ("rear_right",)
+    assert found[BOTTOMED, LOOK].positions == ("front_left",)
+    assert found["too_hot", LOOK].positions == ("rear_left", "front_left")
+    assert said(found["too_hot", LOOK].words).startswith(
+        "rear left got as hot as 118\u00a0°C, 2\u00a0K below its limit (front left 6\u00a0K), in air of "
+    )
+
+
+def test_where_speeds_are_lost_the_one_hit_most_often_leads():
+    data = replace(quiet(), is_raw_whole=False)
+    data = with_totals(with_totals(data, "rear_right", bottom_outs_count=4), "front_left", bottom_outs_count=7)
+    assert text_of(verdict(data), BOTTOMED) == "front left bottomed 7 times (rear right 4 times)"
+
+
+def test_hits_in_what_is_left_of_a_log_are_told_as_the_least_there_were():
+    data = replace(with_contacts(quiet(), TOPPED_OUT, [1.2] * 4), is_raw_whole=False)
+    assert text_of(verdict(data), TOPPED_OUT).startswith("rear right topped out at least 4 times")
+
+
+def test_two_dampers_at_one_place_are_counted_and_named_apart():
+    data = with_contacts(quiet(), TOPPED_OUT, [0.4] * 3)
+    first = data.dampers[3]
+    second = replace(first, unit_id="00000000-0000-4000-8000-00000000000f", label="SPARE-1")
+    apart = tuple(
+        replace(one, unit_id=second.unit_id if place else first.unit_id) for place, one in enumerate(data.contacts)
+    )
+    data = replace(data, dampers=(*data.dampers, second), contacts=apart)
+    assert level_of(verdict(data), TOPPED_OUT) is None
+    more = replace(apart[1], t_s=99.0, speed_mps=1.1)
+    found = verdict(replace(data, contacts=(*apart, more)))
+    assert text_of(found, TOPPED_OUT).startswith("rear right with serial SPARE-1 topped out 3 times")
 
 
 @pytest.mark.parametrize(("seconds", "level"), [(17.0, None), (19.0, LOOK), (179.0, LOOK), (181.0, ACT)])
@@ -267,6 +365,10 @@ def test_dirt_that_wears_is_told_until_it_is_washed_off(what, washed, level):
 
 def test_a_trip_that_was_no_drive_says_so():
     assert level_of(verdict(quiet(), not_driven="dyno"), "not_driven") == LOOK
+    data = with_totals(quiet(), "rear_right", bottom_outs_count=12)
+    used = Told(costs={data.dampers[2].unit_id: Cost((UsedPart("oil", "damper oil", 0.3),), 4000.0)})
+    assert [one.rule for one in verdict(data, used, not_driven="transport")] == ["not_driven", BOTTOMED]
+    assert "budget" in [one.rule for one in verdict(data, used)]
     assert level_of(verdict(quiet()), "not_driven") is None
 
 
@@ -336,8 +438,9 @@ def everything():
 def test_at_most_eight_sentences_are_said_the_most_urgent_first():
     found = everything()
     assert len(found) == MOST_SENTENCES
-    assert [one.level for one in found] == [ACT] * MOST_SENTENCES
-    ranks = [(bool(one.positions), ORDER.index(one.rule)) for one in found]
+    assert found[0].rule == "not_driven"
+    assert [one.level for one in found[1:]] == [ACT] * (MOST_SENTENCES - 1)
+    ranks = [(bool(one.positions), ORDER.index(one.rule)) for one in found[1:]]
     assert ranks == sorted(ranks)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import re
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +15,7 @@ from playwright.sync_api import Page, expect
 
 from dutylog.clock import SystemClock
 from dutylog.domain.quantity import KINDS, SYSTEMS, quantity_text
+from dutylog.review.trip_data import Fault
 from dutylog.web.access import Access
 from dutylog.web.access_code import write_code
 from dutylog.web.review_desk import ReviewDesk
@@ -418,7 +420,7 @@ def test_pictures_that_can_not_come_are_said(open_page: Callable[..., Any], fake
     path.unlink()
     page, _ = open_page("/trips/1", PHONE)
     expect(page.locator("#pictures-problem")).to_have_text(
-        "No pictures: trip '1' has no plots yet; its page makes them"
+        "No pictures: none are kept of trip '1'; the button on its page makes them"
     )
     expect(page.locator("#pictures")).to_be_hidden()
     expect(page.locator("#review .rv-sentences li")).to_have_count(3)
@@ -517,3 +519,89 @@ def test_script_and_server_write_the_same_texts_of_every_kind(open_page: Callabl
     )
     differ = [(case, a, b) for case, a, b in zip(cases, ours, theirs, strict=True) if a != b]
     assert differ == []
+
+
+@pytest.fixture
+def with_faults(made: Any, fake_core: FakeCore) -> None:
+    """Let sensors of trip 1 tell nothing true at times."""
+    places = [one.position for one in made.dampers]
+    faults = (
+        Fault(places[0], "thermocouple_open", 10.0, 14.0),
+        Fault(places[2], "thermocouple_open", 4000.0, 4600.0),
+        Fault(places[3], "worn_spot", 6000.0, None),
+        Fault("rear_right_reservoir_side", "travel_stuck", 100.0, 200.0),
+    )
+    write_review(fake_core.data_dir, "1", replace(made, faults=faults))
+
+
+@SIZES
+@pytest.mark.usefixtures("pages", "with_faults")
+def test_faults_are_drawn_in_lanes_of_their_words(open_page: Callable[..., Any], size: dict[str, Any]) -> None:
+    """A lane for each kind, seen also where it lasted seconds; all of it in the table, and at its moment."""
+    page, watch = open_page("/trips/1", size)
+    drawn(page)
+    lanes = "document.querySelector('#fig-lanes .rv-plot')"
+    names = page.evaluate(f"{lanes}.layout.annotations.map((one) => one.text)")
+    assert names[-3:] == [
+        "thermocouple open: 2 dampers",
+        "worn spot of the travel sensor: rear right",
+        "travel sensor stuck: 1 damper",
+    ]
+    traces = page.evaluate(f"{lanes}.data.slice(-3, -1).map((one) => [one.x, one.mode])")
+    assert traces[0] == [[10, 14, None, 4000, 4600, None], "lines+markers"]
+    assert traces[1][0] == [6000, SECONDS, None]
+    widths = page.evaluate(
+        f"[...{lanes}.querySelectorAll('.annotation-text')].map((one) => one.getBoundingClientRect().right)"
+    )
+    assert max(widths) <= page.evaluate(f"{lanes}.getBoundingClientRect().right")
+    page.locator("#fig-lanes summary").click()
+    table = page.locator("#fig-lanes table").inner_text()
+    for said in ("thermocouple open", "worn spot of the travel sensor", "rear right reservoir side"):
+        assert said in table
+    page.evaluate("(e => { e.value = 850; e.dispatchEvent(new Event('input')); })(document.querySelector('#moment'))")
+    assert "rear right worn spot of the travel sensor" in page.locator("#moment-words").inner_text()
+    assert watch.complaints == []
+
+
+SLOW = program("import time; time.sleep(6)")
+RESTLESS = program(
+    "import json, pathlib, sys, time\n"
+    "data = next(one[7:] for one in sys.argv if one.startswith('--data='))\n"
+    "path = pathlib.Path(data) / 'reviews/trip-1/review.json'\n"
+    "content = json.loads(path.read_text()); content['notes'] = [str(time.time_ns())]\n"
+    "path.write_text(json.dumps(content))"
+)
+
+
+@pytest.mark.parametrize("program_of_desk", [SLOW])
+@pytest.mark.parametrize("made", [None])
+def test_nobody_looks_at_nothing_while_a_review_is_made(open_page: Callable[..., Any]) -> None:
+    """Figures and how far it is stand there within two seconds, and go on standing."""
+    began = time.monotonic()
+    page, watch = open_page("/trips/1", PHONE)
+    expect(page.locator("#review-words")).to_be_visible()
+    assert page.locator("dl.facts").is_visible()
+    assert time.monotonic() - began < 2.0
+    for _ in range(15):
+        page.wait_for_timeout(200)
+        assert page.locator("#review-words").inner_text() == "Goes through the samples of this trip"
+        assert page.locator("dl.facts").is_visible()
+    assert watch.complaints == []
+
+
+@pytest.mark.parametrize("program_of_desk", [RESTLESS])
+def test_a_review_that_is_another_one_each_time_loads_no_page_again_and_again(
+    open_page: Callable[..., Any], pages: ThreadedPages, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once by itself; then a line and a link, for who wants it."""
+    versions = iter(range(10_000))
+    monkeypatch.setattr(pages.view, "life_version", lambda: next(versions))
+    page, watch = open_page("/trips/1", PHONE)
+    expect(page.locator("#review-new")).to_be_visible(timeout=20_000)
+    page.wait_for_timeout(4000)
+    loads = [url for url in watch.requests if url.endswith("/trips/1")]
+    assert len(loads) == 2
+    assert "There is something new of this trip." in page.locator("#review-new").inner_text()
+    page.get_by_role("link", name="Show it").tap()
+    page.wait_for_timeout(500)
+    assert len([url for url in watch.requests if url.endswith("/trips/1")]) == 3

@@ -127,7 +127,9 @@ async def test_the_hardest_hits_are_shown_and_the_rest_counted(tmp_path: Path) -
     """A rough day has thousands."""
     data = made_trip(key="1")
     hits = tuple(Contact("rear_left", "bump_stop", float(k), 9.0 - k / 1000) for k in range(1000))
-    write_review(tmp_path, "1", data, replace(made_review(data), hits=hits))
+    made = made_review(data)
+    dampers = tuple(replace(row, contacts_count={"bump_stop": 250}) for row in made.dampers)
+    write_review(tmp_path, "1", data, replace(made, hits=hits, dampers=dampers))
     text = words((await Pages(tmp_path).get("/trips/1")).text)
     assert "The 30 hardest of 1 000." in text
     assert text.count("bump stop reached") == 30
@@ -164,7 +166,7 @@ async def test_names_and_notes_stay_text(tmp_path: Path) -> None:
         trends=tuple(replace(one, position=HOSTILE, words=(HOSTILE,)) for one in review.trends),
         differences=tuple(replace(one, what=HOSTILE, first_name=HOSTILE, basis=HOSTILE) for one in review.differences),
         care=tuple(
-            replace(one, text=(HOSTILE,), caution=HOSTILE, done_by=HOSTILE, note=HOSTILE) for one in review.care
+            replace(one, text=(HOSTILE,), caution=(HOSTILE,), done_by=HOSTILE, note=HOSTILE) for one in review.care
         ),
         facts=replace(review.facts, load_note=HOSTILE),
     )
@@ -281,7 +283,9 @@ async def test_files_go_out_as_they_lie_there(shown: Pages, tmp_path: Path) -> N
 async def test_missing_and_damaged_files_are_said(shown: Pages, tmp_path: Path) -> None:
     """One line each, as JSON for the page's script."""
     folder = tmp_path / "reviews" / "trip-1"
-    assert (await shown.get("/trips/2/plots.json")).json()["error"] == "trip '2' has no plots yet; its page makes them"
+    assert (await shown.get("/trips/2/plots.json")).json()[
+        "error"
+    ] == "none are kept of trip '2'; the button on its page makes them"
     assert (await shown.get("/trips/1/detail/7")).status_code == 404
     for part in ("x", "-1", "0000", "1e3", "%C2%B2"):
         assert (await shown.get(f"/trips/1/detail/{part}")).status_code == 404
@@ -399,6 +403,89 @@ def test_a_review_of_another_engine_is_shown_until_it_is_made_anew(tmp_path: Pat
     review = read_review(tmp_path, "1")
     assert review is not None
     assert not review.is_current
+
+
+# -- what isn't as it should be
+
+
+@pytest.mark.anyio
+async def test_a_pruned_log_is_one_plain_line(tmp_path: Path) -> None:
+    """The ledger still has the duty; pictures have less."""
+    data = made_trip(key="1")
+    write_review(tmp_path, "1", data, replace(made_review(data), is_raw_whole=False))
+    text = words((await Pages(tmp_path).get("/trips/1")).text)
+    assert text.count("samples is gone or damaged: pictures show less than the tables.") == 1
+
+
+@pytest.mark.anyio
+async def test_a_damaged_review_is_one_plain_line(shown: Pages, tmp_path: Path) -> None:
+    """Not as one that was never made; and its tag stands there, so that no script loads the page for it."""
+    path = tmp_path / "reviews" / "trip-1" / "review.json"
+    path.write_text(path.read_text()[:-40])
+    html = (await shown.get("/trips/1")).text
+    assert "What is kept of this trip's review is damaged; the button makes it anew." in words(html)
+    assert "has not been reviewed yet" not in html
+    assert "Review it now" in html
+    made = (await shown.get("/api/trips/1/review/state")).json()["made"]
+    assert f'data-made="{made}"' in html
+    assert "has not been reviewed yet" in (await shown.get("/trips/2")).text
+
+
+@pytest.mark.anyio
+async def test_missing_pictures_are_one_plain_line(shown: Pages, tmp_path: Path) -> None:
+    """The page stands; the script shows this line in their place."""
+    (tmp_path / "reviews" / "trip-1" / "plots.json.gz").unlink()
+    assert (await shown.get("/trips/1")).status_code == 200
+    said = (await shown.get("/trips/1/plots.json")).json()["error"]
+    assert said == "none are kept of trip '1'; the button on its page makes them"
+
+
+@pytest.mark.anyio
+async def test_the_basis_of_differences_is_said_once(tmp_path: Path) -> None:
+    """All left and right are of one trip."""
+    data = made_trip(key="1")
+    review = made_review(data)
+    clear = tuple(replace(one, is_clear=True) for one in review.differences * 3)
+    write_review(tmp_path, "1", data, replace(review, differences=(*clear, replace(clear[0], basis="another trip"))))
+    text = words((await Pages(tmp_path).get("/trips/1")).text)
+    assert text.count("Compared on: same road, same trip") == text.count("Compared on: another trip") == 1
+    assert text.count("more than its doubt: heat a metre") == 7
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize(("ratio", "is_said"), [(0.0049, False), (0.005, True)])
+async def test_street_is_said_of_what_was_used_enough(tmp_path: Path, ratio: float, is_said: bool) -> None:
+    """As on paper."""
+    data = made_trip(key="1")
+    review = made_review(data)
+    rows = tuple(replace(one, used=(replace(one.used[0], ratio=ratio),)) for one in review.dampers)
+    write_review(tmp_path, "1", data, replace(review, dampers=rows))
+    assert ("660 km" in words((await Pages(tmp_path).get("/trips/1")).text)) == is_said
+
+
+@pytest.mark.anyio
+async def test_what_became_of_a_trip_stands_at_its_top(tmp_path: Path) -> None:
+    """Split, or no drive at all: before any figure, in words."""
+    view = fake_ledger()
+    for number, changes in ((1, {"parts": ("1.1", "1.2")}), (2, {"not_driven": "dyno"})):
+        detail = view.trip_details[number]
+        view.trip_details[number] = replace(detail, trip=replace(detail.trip, **changes))
+    pages = Pages(tmp_path, view)
+    split, idle = [(await pages.get(f"/trips/{number}")).text for number in (1, 2)]
+    assert "Trip 1 split Its parts: trip 1.1, trip 1.2 Started" in words(split)
+    assert "Trip 2 Dry lake not driven Started" in words(idle)
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize(("count", "is_beside"), [(4, True), (5, False)])
+async def test_many_dampers_have_the_whole_width(tmp_path: Path, count: int, is_beside: bool) -> None:
+    """Beside the bars a table of more than four columns would hide some."""
+    view = fake_ledger()
+    detail = view.trip_details[1]
+    view.trip_details[1] = replace(detail, dampers=(detail.dampers * 2)[:count])
+    html = (await Pages(tmp_path, view).get("/trips/1")).text
+    assert ('<div class="beside">' in html) == is_beside
+    assert ('<div class="rv-below">' in html) != is_beside
 
 
 # -- the script that draws

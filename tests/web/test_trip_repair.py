@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +11,13 @@ import pytest
 
 from dutylog.clock import ManualClock
 from dutylog.ledger.command import apply_command
+from dutylog.web import app as app_module
 from dutylog.web.app import create_app
 from dutylog.web.feed import LiveFeed
 from dutylog.web.ledger_view import SqliteLedgerView
 from dutylog.web.review_desk import ReviewDesk
 from dutylog.web.settings import WebSettings
+from dutylog.web.view import TripRepairRow
 from ledger.builders import open_ledger
 from ledger.trip_made import make_trips
 from web.access_parts import BASE, AccessPages, AnsweringCore, core, pages, signed_in
@@ -51,6 +54,7 @@ async def test_a_form_reaches_core_with_the_name_of_the_session(
 @pytest.mark.anyio
 async def test_merge_and_undo_lead_on_to_the_trip_that_is_left(pages: AccessPages, core: AnsweringCore) -> None:
     client, csrf = await signed_in(pages)
+    pages.view.trip_details[2] = replace(pages.view.trip_details[2], repairs=(repaired(17),))
     merged = await client.post("/trips/2/merge", data={"before": "1", "csrf": csrf})
     undone = await client.post("/trips/2.1/undo", data={"entry": "17", "csrf": csrf})
     assert (merged.headers["location"], undone.headers["location"]) == ("/trips/1", "/trips/2")
@@ -58,6 +62,24 @@ async def test_merge_and_undo_lead_on_to_the_trip_that_is_left(pages: AccessPage
         ("trip_merge", ["1", "2"], None),
         ("trip_undo", None, 17),
     ]
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize(
+    ("trip", "entry"),
+    [("2", "18"), ("1", "17"), ("3", "17"), ("9", "17"), ("2.1", "18"), ("1.2", "17"), ("2", "999999999999999")],
+)
+async def test_only_a_repair_of_the_trip_itself_is_undone(
+    pages: AccessPages, core: AnsweringCore, trip: str, entry: str
+) -> None:
+    client, csrf = await signed_in(pages)
+    pages.view.trip_details[2] = replace(pages.view.trip_details[2], repairs=(repaired(17),))
+    answer = await client.post(
+        f"/trips/{trip}/undo", data={"entry": entry, "csrf": csrf}, headers={"accept": "application/json"}
+    )
+    assert answer.status_code == 404
+    assert answer.json()["error"] == f"entry {entry} is no repair of trip {trip}; open its page again"
+    assert core.asked == []
 
 
 @pytest.mark.anyio
@@ -81,6 +103,10 @@ async def test_nonsense_is_one_line_and_reaches_nobody(
     assert answer.status_code == 400
     assert said in answer.json()["error"]
     assert core.asked == []
+
+
+def repaired(row: int) -> TripRepairRow:
+    return TripRepairRow(row, "2", "split 0:10:00 after its begin", "Ada", None, 1_764_000_000.0, True, None)
 
 
 def looked_at(data_dir: Path) -> httpx.AsyncClient:
@@ -151,3 +177,62 @@ async def test_what_was_not_driven_is_said_and_left_out(data: Path) -> None:
         assert share["energy_j"] > 0.0
     assert "Not driven" in (await client.get("/trips/2")).text
     assert "not driven" in (await client.get("/trips")).text
+
+
+@pytest.mark.anyio
+async def test_a_trip_left_out_by_a_merge_that_is_gone_has_its_way_back(data: Path) -> None:
+    repair(data, "trip_merge", trips=["1", "2"])
+    repair(data, "trip_not_driven", trip="1", why="dyno", note=None)
+    with open_ledger(data) as ledger:
+        joined, mark = (ledger.entries_of(kind)[-1].row for kind in ("trip_merge", "trip_not_driven"))
+    repair(data, "trip_undo", entry=joined)
+    for key in ("1", "2"):
+        detail = SqliteLedgerView(data).trip(key)
+        assert detail is not None
+        assert detail.trip.not_driven == "dyno"
+        assert [(one.row, one.undone_by is None) for one in detail.repairs] == [(mark, True), (joined, False)]
+    assert SqliteLedgerView(data).trip("3").repairs == ()  # type: ignore[union-attr]
+    page = (await looked_at(data).get("/trips/2")).text
+    assert f"entry {mark}" in page
+
+
+@pytest.mark.anyio
+async def test_mud_on_a_merged_trip_is_shown_whenever_it_was_told(data: Path) -> None:
+    repair(data, "dirt", trip=2, what="mud", washed=False, note=None)
+    repair(data, "trip_merge", trips=["1", "2"])
+    client = looked_at(data)
+    assert "mud, not washed yet" in (await client.get("/trips/1")).text
+    repair(data, "dirt", trip=1, what="sand", washed=True, note=None)
+    assert "sand, washed afterwards" in (await client.get("/trips/1")).text
+    with open_ledger(data) as ledger:
+        repair_row = ledger.entries_of("trip_merge")[-1].row
+    repair(data, "trip_undo", entry=repair_row)
+    for key in ("1", "2"):
+        assert "sand, washed afterwards" in (await client.get(f"/trips/{key}")).text
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize("size", [1, 2, 3, 4])
+async def test_pages_of_the_list_lose_nothing_at_their_borders(
+    data: Path, monkeypatch: pytest.MonkeyPatch, size: int
+) -> None:
+    """Numbers come twice where a trip was split; keys are what tells trips apart, and pages go on by them."""
+    repair(data, "trip_merge", trips=["2", "3"])
+    repair(data, "trip_split", trip="2", at_s=1700.0)
+    repair(data, "trip_split", trip="2", at_s=60.0)
+    repair(data, "trip_split", trip="1", at_s=120.0)
+    repair(data, "trip_split", trip="1", at_s=180.0)
+    client = looked_at(data)
+    every = (await client.get("/api/trips")).json()["trips"]
+    keys = [one["key"] for one in every]
+    assert keys == ["2.3", "2.2", "2.1", "1.3", "1.2", "1.1"]
+    assert len({one["number"] for one in every}) < len(keys) == len(set(keys))
+    monkeypatch.setattr(app_module, "MAX_TRIPS", size)
+    found, before = [], ""
+    for _ in keys:
+        answer = (await client.get(f"/api/trips{before}")).json()
+        found += answer["trips"]
+        if answer["older_before"] is None:
+            break
+        before = f"?before={answer['older_before']}"
+    assert found == every

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 import click
@@ -13,6 +13,14 @@ from dutylog.errors import InputError
 
 if TYPE_CHECKING:
     from dutylog.review.compare import LookedAt
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A trip to compare. key: its own, also where it was asked for by that of one merged into it."""
+
+    key: str
+    seen: LookedAt
 
 
 @click.command()
@@ -30,10 +38,9 @@ def compare(place: DataPlace, first: str, second: str, form: str, units: str) ->
     from dutylog.review.compare import compare_looked_at
     from dutylog.review.text import difference_lines
 
-    if first == second:
-        raise InputError(f"trip {first} twice: name two different trips")
     trips, engine = _read(place, (first, second))
-    found = compare_looked_at(*trips)
+    first, second = (one.key for one in trips)
+    found = compare_looked_at(*(one.seen for one in trips))
     if form == "json":
         click.echo(json_text(engine, {"trips": [first, second], "differences": [asdict(one) for one in found]}))
     elif not found:
@@ -42,24 +49,25 @@ def compare(place: DataPlace, first: str, second: str, form: str, units: str) ->
         click.echo("\n".join([f"trip {first} (first) against trip {second} (second)", *difference_lines(found, units)]))
 
 
-def _read(place: DataPlace, keys: tuple[str, str]) -> tuple[list[LookedAt], str]:
+def _read(place: DataPlace, keys: tuple[str, str]) -> tuple[list[_Read], str]:
     """Return the trips with people's words on their roads, and the engine that counted the ledger."""
     from dutylog.ledger.trip_book import TripBook
     from dutylog.ledger.trip_notes import read_notes
     from dutylog.review.compare import look_at
     from dutylog.review.roads_said import lay_over
-    from dutylog.review.store import load
+    from dutylog.review.store import load_current
 
     found = []
     with place.reading() as opened:
         book, engine = TripBook(opened), opened.cursor().engine
-        for key in keys:
-            trip = book.trip(key)
-            data = load(place.data_dir, trip.key)
+        trips = [book.trip(key).key for key in keys]
+        if trips[0] == trips[1]:
+            asked = keys[0] if keys[0] == keys[1] else f"{keys[0]} and {keys[1]} are both trip {trips[0]}, which is"
+            raise InputError(f"trip {asked} twice: name two different trips")
+        for key in trips:
+            data = load_current(place.data_dir, opened, key)
             if data is None:
-                raise InputError(
-                    f"trip {trip.key} hasn't been reviewed yet; run `dutylog trip review {trip.key}` first"
-                )
-            notes = read_notes(opened, trip.key)
-            found.append(look_at(data, lay_over(data.segments, notes.roads), notes.load_note))
+                raise InputError(f"trip {key} isn't reviewed yet; run `dutylog trip review {key}` first")
+            notes = read_notes(opened, key)
+            found.append(_Read(key, look_at(data, lay_over(data.segments, notes.roads), notes.load_note)))
     return found, engine

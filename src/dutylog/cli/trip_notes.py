@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -13,11 +14,12 @@ from dutylog.cli.ledger import DataPlace, with_data, with_format
 from dutylog.cli.life_tell import BY, NOTE
 from dutylog.domain.quantity import utc_text
 from dutylog.errors import InputError
-from dutylog.ledger.trip_book import TripBook
+from dutylog.ledger.trip_book import BookTrip, TripBook
 from dutylog.ledger.trip_notes import CARE_ITEMS, ROADS, check_key, read_notes
 
 if TYPE_CHECKING:
-    from dutylog.review.review import CareItem
+    from dutylog.ledger.ledger import Ledger
+    from dutylog.review.review import CareItem, Review
 
 _MOMENT = re.compile(r"([0-9]{1,3}):([0-5][0-9]):([0-5][0-9])")
 
@@ -89,12 +91,11 @@ def parse_moment(text: str, what: str) -> float:
 def _list_care(place: DataPlace, key: str, form: str, units: str) -> None:
     # Not at the top: every command would load numpy.
     from dutylog.review.care import lay_done
-    from dutylog.review.store import read_review
 
     with place.reading() as opened:
-        TripBook(opened).trip(key)
-        done, engine = read_notes(opened, key).care, opened.cursor().engine
-    review = read_review(place.data_dir, key)
+        trip = TripBook(opened).trip(key)
+        key, engine = trip.key, opened.cursor().engine
+        done, review = read_notes(opened, key).care, _read_current(place, opened, trip)
     if review is not None:
         _show_items(key, lay_done(review.care, done), form, units, engine)
     elif form == "json":
@@ -103,7 +104,18 @@ def _list_care(place: DataPlace, key: str, form: str, units: str) -> None:
     else:
         rows = [(one.item, _done_text(one.by, one.utc_s), one.note or UNKNOWN) for one in done]
         click.echo(table_text(("item", "done", "note"), rows, left=3) if rows else "nobody told of any care yet")
-        click.echo(f"not reviewed yet, so what it calls for isn't known; see: dutylog trip review {key}")
+        click.echo(f"not reviewed yet; run `dutylog trip review {key}` to know what it calls for")
+
+
+def _read_current(place: DataPlace, opened: Ledger, trip: BookTrip) -> Review | None:
+    """Return the kept review of a trip, None where it is of another cut of it: before it was repaired or went on."""
+    from dutylog.review.stamps import make_stamp
+    from dutylog.review.store import read_review, read_review_text
+
+    text = read_review_text(place.data_dir, trip.key)
+    if text is None or not make_stamp(opened, trip).has_cut_of(json.loads(text).get("stamp")):
+        return None
+    return read_review(place.data_dir, trip.key)
 
 
 def _show_items(key: str, items: Sequence[CareItem], form: str, units: str, engine: str) -> None:
@@ -112,7 +124,7 @@ def _show_items(key: str, items: Sequence[CareItem], form: str, units: str, engi
     if form == "json":
         care_list = [
             {"item": one.key, "text": words_text(one.text, units), "why": words_text(one.why, units)}
-            | {"caution": one.caution, "is_asked": one.is_asked}
+            | {"caution": one.caution and words_text(one.caution, units, None), "is_asked": one.is_asked}
             | _told(one.done_by, one.done_utc_s, one.row, one.note)
             for one in items
         ]
@@ -123,7 +135,7 @@ def _show_items(key: str, items: Sequence[CareItem], form: str, units: str, engi
         state = "to do" if one.is_asked else "not needed this time"
         state = state if one.done_by is None else _done_text(one.done_by, one.done_utc_s)
         lines += [f"{one.key}: {state}", f"    {words_text(one.text, units)}", f"    why: {words_text(one.why, units)}"]
-        lines += [f"    caution: {one.caution}"] if one.caution and one.is_asked else []
+        lines += [f"    caution: {words_text(one.caution, units, None)}"] if one.caution and one.is_asked else []
         lines += [f"    note: {one.note}"] if one.note else []
     click.echo("\n".join(lines))
 

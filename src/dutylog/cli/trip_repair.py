@@ -10,7 +10,7 @@ from dutylog.cli.duty_text import UNKNOWN, json_text, table_text, utc_text
 from dutylog.cli.ledger import DataPlace, with_data, with_format
 from dutylog.errors import InputError
 from dutylog.ledger.trip_book import TripBook
-from dutylog.ledger.trip_repairs import WHYS, Repair
+from dutylog.ledger.trip_repairs import UNREADABLE, WHYS, Repair
 
 BY = click.option("--by", required=True, help="Your name.")
 _AT = re.compile(r"(?:(\d{1,4}):)?([0-5]?\d):([0-5]\d)", re.ASCII)
@@ -94,7 +94,8 @@ def read_clock(text: str) -> float:
 
 
 def _row(one: Repair) -> list[str]:
-    state = "stands" if one.undone_by is None else f"undone by {one.undone_by}"
+    stands = f"{UNREADABLE}, does nothing" if one.is_unread else "stands"
+    state = stands if one.undone_by is None else f"undone by {one.undone_by}"
     when = utc_text(one.utc_ns, one.utc_trusted)
     return [str(one.row), one.key, one.text, one.by, when, state, one.note or UNKNOWN]
 
@@ -110,4 +111,5 @@ def _to_json(one: Repair) -> dict[str, object]:
         "utc_ns": one.utc_ns,
         "utc_trusted": one.utc_trusted,
         "undone_by": one.undone_by,
+        "can_be_read": not one.is_unread,
     }

@@ -19,6 +19,7 @@ from dutylog.config.settings import TripSettings
 from dutylog.domain.quantity import METRIC, SYSTEMS
 from dutylog.errors import LedgerError
 from dutylog.ledger.trip_book import parse_key
+from dutylog.ledger.trip_notes import read_notes
 from dutylog.review.trip_data import TripData
 
 HTML_END, PDF_END = ".html", ".pdf"
@@ -81,6 +82,7 @@ def export(key: str, out: Path, data: Path | None, config: Path | None) -> None:
 def _find_trip(key: str, data: Path | None, config: Path | None) -> tuple[TripData, str]:
     """Return a trip's data and the text of its review; both are made first where they aren't kept."""
     from dutylog.review.desk import review_trip
+    from dutylog.review.roads_said import as_said
     from dutylog.review.store import load
 
     place = find_place(data, config)
@@ -90,14 +92,16 @@ def _find_trip(key: str, data: Path | None, config: Path | None) -> tuple[TripDa
         with place.reading() as opened:
             show = bar.show if bar else _show_nothing
             text = review_trip(place.data_dir, opened, key, grace_s=grace_s, progress=show)
+            # A trip that was merged into another is told under that one's key.
+            key = json.loads(text)["facts"]["key"]
+            roads = read_notes(opened, key).roads
     finally:
         if bar is not None:
             bar.clear()
-    # A trip that was merged into another is told under that one's key.
-    found = load(place.data_dir, json.loads(text)["facts"]["key"])
+    found = load(place.data_dir, key)
     if found is None:
         raise LedgerError(f"trip {key}: what was kept of it is gone again; run it once more")
-    return found, text
+    return as_said(found, roads), text
 
 
 def _show_nothing(_share: float) -> None:

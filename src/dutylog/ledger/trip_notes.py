@@ -17,7 +17,7 @@ from dutylog.ledger.database import decoding
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import CARE, LOAD_NOTE, ROAD_SAID, check_word, known_day, withdrawn_rows
 from dutylog.ledger.rows import Entry
-from dutylog.ledger.trip_book import TripBook
+from dutylog.ledger.trip_book import BookTrip, TripBook
 from dutylog.units import NS_PER_S
 
 CARE_ITEMS = ("cool", "wash", "dry", "protect", "leaks", "gas", "bolts", "bump_stops", "straps", "joints")
@@ -93,15 +93,24 @@ def check_moment(value: object, what: str) -> float:
 # writing
 
 
+def to_trip(ledger: Ledger, request: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a request with the key its trip has now: of one that was merged into another, that one's.
+
+    Raises:
+        LedgerError: no such trip.
+    """
+    return {**request, "trip": TripBook(ledger).trip(request["trip"]).key}
+
+
 def store_care(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> CareDone:
     """Write the entry of a checked request `care`; LedgerError when there is no such trip."""
-    TripBook(ledger).trip(request["trip"])
+    request = to_trip(ledger, request)
     return _read_care(ledger, _append(ledger, CARE, request, ("trip", "item", "by", "note"), sequence))
 
 
 def store_load(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Entry:
     """Write the entry of a checked request `load_note`; LedgerError when there is no such trip."""
-    TripBook(ledger).trip(request["trip"])
+    request = to_trip(ledger, request)
     return _append(ledger, LOAD_NOTE, request, ("trip", "text", "by"), sequence)
 
 
@@ -112,6 +121,7 @@ def store_road(ledger: Ledger, request: Mapping[str, Any], sequence: int | None)
         InputError: the stretch is empty, runs backwards or lies behind the trip's end.
         LedgerError: no such trip.
     """
+    request = to_trip(ledger, request)
     first_s, last_s = request["from_s"], request["to_s"]
     lasts_s = TripBook(ledger).trip(request["trip"]).duration_ns / NS_PER_S
     if last_s <= first_s:
@@ -131,9 +141,12 @@ def read_notes(ledger: Ledger, key: str) -> Notes:
     """Return what counts of a trip; LedgerCorrupt when an entry can't be read.
 
     Of a part ('7.2') the words on the whole ('7') count as well, of a merged trip those on all it is made of; its
-    own come last and so win. Roads are told by time since a begin, so only those of the very key count.
+    own come last and so win. Roads are told by time since a begin, so only those of the very key count. The key of a
+    trip that was merged into another means that one.
     """
-    gone, keys = withdrawn_rows(ledger), _keys_of(ledger, key)
+    trip = _find(ledger, key)
+    key = key if trip is None else trip.key
+    gone, keys = withdrawn_rows(ledger), _keys_of(key, trip)
     care: dict[str, CareDone] = {}
     for entry in _told(ledger, CARE, keys, gone):
         done = _read_care(ledger, entry)
@@ -151,13 +164,22 @@ def load_notes(ledger: Ledger) -> dict[str, str]:
     return {_read_key(ledger, entry): _read_text(ledger, entry) for entry in standing}
 
 
-def _keys_of(ledger: Ledger, key: str) -> tuple[str, ...]:
+def find_load_note(notes: Mapping[str, str], trip: BookTrip) -> str | None:
+    """Return what `load_notes` has for a trip, the strongest word; None where nobody told of its load."""
+    return next((notes[key] for key in reversed(_keys_of(trip.key, trip)) if key in notes), None)
+
+
+def _find(ledger: Ledger, key: str) -> BookTrip | None:
+    try:
+        return TripBook(ledger).trip(key)
+    except LedgerError:
+        return None  # its words outlast a trip that isn't there any more
+
+
+def _keys_of(key: str, trip: BookTrip | None) -> tuple[str, ...]:
     """Return the keys whose words count for a trip, the weakest first."""
     whole = key.split(".", 1)[0]
-    try:
-        numbers = [str(number) for number in TripBook(ledger).trip(key).numbers]
-    except LedgerError:
-        numbers = []  # its words outlast a trip that isn't there any more
+    numbers = [] if trip is None else [str(number) for number in trip.numbers]
     others = dict.fromkeys(one for one in (*reversed(numbers), whole) if one != key)
     return (*others, key)
 

@@ -19,11 +19,11 @@ from dutylog.ledger.trip_book import BookTrip
 from dutylog.recording.bounds import read_start
 from dutylog.recording.scan import find_segments
 from dutylog.recording.segments import LOG_FOLDER
-from dutylog.review.assembly import BEGIN_S, Context, assemble
+from dutylog.review.assembly import Context, assemble, has_lost_begin
 from dutylog.review.borders import Cut, ends_with_its_trip, find_cut
+from dutylog.review.pass_job import Part, PassJob
 from dutylog.review.pieces import WORTH_S, has_two_processors, run_pass, run_two
 from dutylog.review.trip_data import TripData
-from dutylog.review.trip_pass import Part, PassJob
 from dutylog.units import NS_PER_S
 
 BEFORE_NS = 300 * NS_PER_S
@@ -75,7 +75,7 @@ def analyse(
         part = run_pass(job, progress=told.show) if second is None else run_two(job, second, told.show)
         part, problem = _settle_late(part, trip)
         # Where samples are missing no other start brings them back.
-        if problem is None or part.damage or not len(part.t_s) or part.t_s[0] > BEGIN_S:
+        if problem is None or part.damage or not len(part.t_s) or has_lost_begin(part.t_s):
             break
     return assemble(part, context, problem)
 

@@ -14,15 +14,22 @@ from dutylog.duty.strokes import LENGTH_BINS
 from dutylog.duty.totals import Totals
 from dutylog.errors import LedgerError
 from dutylog.ledger.trip_book import BookTrip
+from dutylog.review.pass_job import Part
 from dutylog.review.segments import find_segments
 from dutylog.review.tiles import COUNTS, FREQUENCIES, HISTOGRAMS, SIGNALS, SeatRows
 from dutylog.review.trip_data import Contact, DamperData, Floats, TripData
-from dutylog.review.trip_pass import Part
 
 FIX_S = 1.5
 """A row's place is that of the nearest fix, at most so far away in time: receivers tell one a second. Judgement."""
+_KEPT = "The raw log of this trip, or part of it, is gone or damaged since it was read"
+_OTHER_SUMS = "The raw log doesn't give the ledger's sums again"
 BEGIN_S = 2.0
 """Raw samples that begin later than this after the trip did are no longer all there."""
+
+
+def has_lost_begin(t_s: Floats) -> bool:
+    """Tell whether rows begin later than the trip did."""
+    return len(t_s) > 0 and bool(t_s[0] > BEGIN_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +55,7 @@ def assemble(part: Part | None, context: Context, problem: str | None = None) ->
     if part is None or is_empty:
         part = _empty(vehicle)
     latitude_deg, longitude_deg = _find_fixes(part)
-    distance_m = _sum_distance_m(part.driven_m)
+    distance_m = _sum_distance_m(part)
     seats = {seat.seat: seat for seat in part.seats}
     shares = {(one.unit_id, one.position): one.totals for one in trip.dampers}
     order = {damper.position: number for number, damper in enumerate(vehicle.dampers)}
@@ -78,17 +85,58 @@ def assemble(part: Part | None, context: Context, problem: str | None = None) ->
     return replace(data, contacts=_place_contacts(data, part.contacts))
 
 
+def keep_rows(old: TripData, new: TripData) -> TripData | None:
+    """Return what an earlier reading of the same stretch of time found, where the raw log has no longer all of it.
+
+    None where the later reading is as good. Sums, names and notes on them are those of now.
+    """
+    kept = {(one.unit_id, one.position): one for one in old.dampers}
+    now = {(one.unit_id, one.position): one for one in new.dampers}
+    if new.is_raw_whole or len(old.t_s) < len(new.t_s) or set(kept) != set(now):
+        return None
+    dampers = tuple(replace(one, totals=now[seat].totals, label=now[seat].label) for seat, one in kept.items())
+    problem = _find_other_sum(dampers)
+    if len(old.t_s) == len(new.t_s) and (problem is not None or not old.is_raw_whole):
+        return None
+    seats: dict[str, list[str]] = {}
+    for unit_id, position in kept:
+        seats.setdefault(position, []).append(unit_id)
+    contacts = tuple(
+        replace(one, unit_id=seats[one.position][0])
+        if one.unit_id is None and len(seats.get(one.position, ())) == 1
+        else one
+        for one in old.contacts
+    )
+    notes = tuple(one for one in old.notes if not one.startswith((_KEPT, _OTHER_SUMS)))
+    notes += (_KEPT + "; plots show what was found then.",)
+    if problem is not None:
+        notes += (f"{_OTHER_SUMS} ({problem}); tables show the ledger's.",)
+    # Rows that were all there still are.
+    is_whole = old.is_raw_whole and problem is None
+    return replace(old, dampers=dampers, contacts=contacts, is_raw_whole=is_whole, notes=notes)
+
+
+def _find_other_sum(dampers: tuple[DamperData, ...]) -> str | None:
+    """Return in which place and sum rows differ from the ledger, None where all are equal."""
+    for one in dampers:
+        for name in COUNTS:
+            stored, found = getattr(one.totals, name), int(getattr(one, name).sum())
+            if stored != found:
+                return f"{one.position}, {name}: {found} of {stored}"
+    return None
+
+
 def _make_notes(part: Part, problem: str | None, *, is_empty: bool) -> tuple[str, ...]:
     """Return why the raw log isn't all of the trip, in words; nothing where it is."""
     if is_empty:
         return ("The raw log of this trip is gone; tables come from the ledger, there are no plots.",)
     notes = []
-    if part.t_s[0] > BEGIN_S:
+    if has_lost_begin(part.t_s):
         notes.append(f"The raw log of the first {part.t_s[0] / 60:.0f} minutes of this trip is gone.")
     if part.damage:
         notes.append(f"Part of the raw log is damaged: {part.damage[0]}.")
     if problem is not None:
-        notes.append(f"The raw log doesn't give the ledger's sums again ({problem}); tables show the ledger's.")
+        notes.append(f"{_OTHER_SUMS} ({problem}); tables show the ledger's.")
     return tuple(notes)
 
 
@@ -151,10 +199,15 @@ def _find_fixes(part: Part) -> tuple[Floats, Floats]:
     return found[:, 0], found[:, 1]
 
 
-def _sum_distance_m(driven_m: Floats) -> Floats:
-    """Return the way up to the end of each row, NaN before speed was first known."""
-    known = np.isfinite(driven_m)
-    total = np.cumsum(np.where(known, driven_m, 0.0))
+def _sum_distance_m(part: Part) -> Floats:
+    """Return the way up to the end of each row, NaN before speed was first known.
+
+    NaN everywhere where rows don't begin with the trip: how far it had come by then isn't known.
+    """
+    known = np.isfinite(part.driven_m)
+    if has_lost_begin(part.t_s):
+        known[:] = False
+    total = np.cumsum(np.where(known, part.driven_m, 0.0))
     total[~np.logical_or.accumulate(known)] = np.nan
     return total
 

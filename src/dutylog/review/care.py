@@ -9,13 +9,30 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from dutylog.domain.quantity import position_text
-from dutylog.domain.vehicle import Profile
 from dutylog.heat.stop import HANDLE_C
 from dutylog.ledger.trip_notes import CareDone
-from dutylog.review.review import CareItem, Figure, Words
+from dutylog.review.bodies import last_bodies_c, peak_bodies_c
+from dutylog.review.care_words import (
+    BOLTS,
+    BUMP_STOPS,
+    BURNS,
+    CHARGED,
+    COOL,
+    DRY,
+    GAS,
+    NO_WATER,
+    NOT_SHAFT,
+    ON_STANDS,
+    PROTECT,
+    STRAPS,
+    WASH,
+    joint_words,
+    leak_words,
+    profile_at,
+)
+from dutylog.review.review import CareItem, DamperRow, Figure, Words
+from dutylog.review.seen import join_words, times
 from dutylog.review.trip_data import (
     BOTTOMED,
     BUMP_STOP,
@@ -25,42 +42,36 @@ from dutylog.review.trip_data import (
     STRAP,
     TOPPED_OUT,
     WASHBOARD,
-    DamperData,
     TripData,
 )
+from dutylog.review.verdict_rules import HARD_MPS, NEAR_LIMIT_K
 
 DIRTY_ROADS = (GRADED, WASHBOARD, ROUGH, JUMPS)
 DIRTY_S = 60.0
 """Of such roads in a trip from which shafts may be dirty where nobody said what they had on. Judgement."""
 GAS_DAYS = 180.0
 """A charge read longer ago is read again; it is looked at once a year at least (shared/LIFE.md). Judgement."""
-NEAR_LIMIT_K = 10.0
-"""A body that came so near to its limit has its charge read and its seals looked at. Judgement."""
-HARD_MPS = 1.0
-"""A bump stop met faster than this is looked at. Judgement."""
-BURNS = "Hot bodies burn: wait until all are below the figure, also after the oil has warmed them once more."
-NO_WATER = (
-    "Never water on a hot damper: it burns who stands near, warps and cracks. No jet within half a metre of them."
-)
-NOT_SHAFT = "Never on a shaft: what sticks there drags dust into the seal."
-CHARGED = (
-    "Charged with gas, by the maker's manual or a qualified technician: valve pointed away, eye protection, release "
-    "only when cold (never above 40 °C). Dry nitrogen through a regulator and a relief rated for the fitting, never "
-    "air or oxygen. A stuck or leaking piston can hold pressure with the valve open."
-)
-ON_STANDS = "Vehicle on stands on firm level ground; torques are those of the maker's manual."
+_LOG_GONE = "part of the raw log is gone"
 _Verdict = tuple[bool, Words]
 
 
 @dataclass(frozen=True, slots=True)
 class _Trip:
-    """What of a trip decides on its care: positions by what happened to them. hardest_mps: contact that bottomed."""
+    """What of a trip decides on its care: positions by what happened to them. hardest_mps: contact that bottomed.
 
-    last_c: float | None
+    extended: contacts by position and kind, of straps and full extension.
+    last_c: bodies of the last minute, by position. unknown: positions that moved without one. peak: the hottest body
+    of the trip that is known of those, and where. is_whole: the raw log holds all of the trip.
+    """
+
+    last_c: Mapping[str, float]
+    unknown: tuple[str, ...]
+    peak: tuple[float, str] | None
+    is_whole: bool
     near_limit: tuple[str, ...]
     bottomed: Mapping[str, int]
     hard_bump: tuple[str, ...]
-    extended: Mapping[str, int]
+    extended: Mapping[tuple[str, str], int]
     hardest_mps: float | None
     dirty_s: float
     jumps_s: float
@@ -69,6 +80,8 @@ class _Trip:
 def make_care(
     *,
     data: TripData,
+    dampers: Sequence[DamperRow],
+    seconds: float,
     dirt: str | None,
     is_washed: bool | None,
     gas_days: Mapping[str, float | None],
@@ -77,12 +90,15 @@ def make_care(
     """Return every item of care in the order in which it is done, those that the trip doesn't call for included.
 
     Args:
+        data: with people's words laid over its roads. dampers: rows of the same trip; seconds: its length. Their sums
+            and peaks are the ledger's, and known where the log is gone.
         dirt: what the trip had on its shafts by its owner's word, one of domain/wear.DIRTS, None: nobody said.
         is_washed: whether they were washed, None: nobody said.
-        gas_days: by position, days since its nitrogen was last read, None: never. Dampers without gas aren't in it.
+        gas_days: by position, how many days before the trip's end its nitrogen was last read, negative: after it,
+            None: not known. Dampers without gas aren't in it.
         done: what people did, the last word on each item.
     """
-    trip = _look(data)
+    trip = _look(data, dampers, seconds)
     wash = _judge_wash(trip, dirt, is_washed)
     is_wet = wash[0] or bool(dirt and is_washed)
     items = (
@@ -90,12 +106,12 @@ def make_care(
         _item("wash", WASH, wash, NO_WATER),
         _item("dry", DRY, _after_washing(is_wet), None),
         _item("protect", PROTECT, _after_washing(is_wet), NOT_SHAFT),
-        _item("leaks", _leak_words(data), _judge_leaks(trip), BURNS),
+        _item("leaks", leak_words(data), _judge_leaks(trip), BURNS),
         _item("gas", GAS, _judge_gas(trip, gas_days), CHARGED),
         _item("bolts", BOLTS, _judge_bolts(trip), ON_STANDS),
         _item("bump_stops", BUMP_STOPS, _judge_bump_stops(trip), ON_STANDS),
         _item("straps", STRAPS, _judge_straps(trip), ON_STANDS),
-        _item("joints", _joint_words(data), _judge_joints(trip), ON_STANDS),
+        _item("joints", joint_words(data), _judge_joints(trip), ON_STANDS),
     )
     return lay_done(items, done)
 
@@ -112,79 +128,62 @@ def _with_word(item: CareItem, word: CareDone | None) -> CareItem:
     return replace(item, done_by=word.by, done_utc_s=word.utc_s, row=word.row, note=word.note)
 
 
-def _item(key: str, text: Words, verdict: _Verdict, caution: str | None) -> CareItem:
+def _item(key: str, text: Words, verdict: _Verdict, caution: Words | None) -> CareItem:
     return CareItem(key, text, verdict[1], verdict[0], caution, None, None, None, None)
-
-
-# what to do
-
-COOL: Words = (
-    "Let every damper cool in the air until its body is below ",
-    Figure("temperature_c", HANDLE_C),
-    " and falling; do nothing else to it before",
-)
-WASH: Words = (
-    "Wash dampers by hand: low-pressure water, mild soap, a soft cloth. Keep jets half a metre and more away from "
-    "wipers, hose crimps, rod ends and connectors",
-)
-DRY: Words = ("Dry the shafts with a clean cloth and leave them dry: water rusts them, anything else holds dust",)
-PROTECT: Words = ("Protectant on bodies, springs and hardware, sparingly",)
-GAS: Words = ("Read the nitrogen when everything is as cold as the air, and write it down",)
-BOLTS: Words = ("Check the torque of damper bolts; look at mounts and tabs for cracks",)
-BUMP_STOPS: Words = ("Look at bump stops, cups and their brackets: torn, flattened or loose",)
-STRAPS: Words = ("Look at limit straps and their bolts: frayed, stretched, or slack at full droop",)
-
-
-def _leak_words(data: TripData) -> Words:
-    has_hose = any(_profile(data, one).reservoir == "hose" for one in data.dampers)
-    where = "seal heads, fittings" + (" and hose crimps" if has_hose else "")
-    return (
-        f"Look for oil at {where}. Where it is wet: wipe it dry, drive on or push through 50 strokes, look again; "
-        "wet once more is a leak",
-    )
-
-
-def _joint_words(data: TripData) -> Words:
-    kinds = {_profile(data, one).joints for one in data.dampers}
-    what = " and ".join(name for kind, name in (("rod_end", "rod ends"), ("bushing", "bushings")) if kind in kinds)
-    return (f"Feel {what or 'joints'} by hand with the wheel unloaded: no play, no knock, no notch",)
 
 
 # whether the trip calls for it
 
 
-def _look(data: TripData) -> _Trip:
+def _look(data: TripData, dampers: Sequence[DamperRow], seconds: float) -> _Trip:
     # A damper that was swapped on the way leaves two of a position.
-    bodies = [(one, _known(one)) for one in data.dampers]
-    near = [
-        one.position
-        for one, body_c in bodies
-        if body_c and max(body_c) >= _profile(data, one).body_limit_c - NEAR_LIMIT_K
-    ]
+    last_c = last_bodies_c(data, seconds)
+    peaks_c = peak_bodies_c(data, dampers)
     bottomed: Counter[str] = Counter()
-    for one in data.dampers:
-        bottomed[one.position] += one.totals.bottom_outs_count
+    for row in dampers:
+        bottomed[row.position] += row.bottom_outs_count
+    moved = [row.position for row in dampers if _has_moved(row)]
+    unknown = tuple(place for place in dict.fromkeys(moved) if place not in last_c)
     hard = [one.position for one in data.contacts if one.kind == BUMP_STOP and one.speed_mps >= HARD_MPS]
-    seconds = {kind: sum(one.end_s - one.start_s for one in data.segments if one.kind == kind) for kind in DIRTY_ROADS}
+    kinds = {kind: sum(one.end_s - one.start_s for one in data.segments if one.kind == kind) for kind in DIRTY_ROADS}
     return _Trip(
-        last_c=max((body_c[-1] for _, body_c in bodies if body_c), default=None),
-        near_limit=tuple(dict.fromkeys(near)),
+        last_c=last_c,
+        unknown=unknown,
+        peak=max(((peaks_c[place], place) for place in unknown if place in peaks_c), default=None),
+        is_whole=data.is_raw_whole,
+        near_limit=tuple(place for place, peak_c in peaks_c.items() if peak_c >= _limit_c(data, place) - NEAR_LIMIT_K),
         bottomed=+bottomed,
         hard_bump=tuple(dict.fromkeys(hard)),
-        extended=Counter(one.position for one in data.contacts if one.kind in (STRAP, TOPPED_OUT)),
+        extended=Counter((one.position, one.kind) for one in data.contacts if one.kind in (STRAP, TOPPED_OUT)),
         hardest_mps=max((one.speed_mps for one in data.contacts if one.kind == BOTTOMED), default=None),
-        dirty_s=sum(seconds.values()),
-        jumps_s=seconds[JUMPS],
+        dirty_s=sum(kinds.values()),
+        jumps_s=kinds[JUMPS],
     )
 
 
+def _has_moved(row: DamperRow) -> bool:
+    """Return whether a damper moved, or may have: one that nobody measured did as the vehicle did."""
+    return row.coverage_ratio is not None or row.strokes_count > 0 or row.unmeasured_s > 0.0
+
+
 def _judge_cool(trip: _Trip) -> _Verdict:
-    if trip.last_c is None:
-        return True, ("no body temperature was measured: hold a hand near before you touch one",)
-    hottest = ("the hottest body had ", Figure("temperature_c", trip.last_c), " at the end of the trip")
-    if trip.last_c < HANDLE_C:
-        return False, (*hottest, "; feel before you touch all the same")
-    return True, (*hottest, "; while the live page is on it shows how long they take")
+    hottest: Words = ()
+    if trip.last_c:
+        last_c = max(trip.last_c.values())
+        hottest = ("the hottest body had ", Figure("temperature_c", last_c), " at the end of the trip")
+        if not trip.unknown and last_c < HANDLE_C:
+            return False, (*hottest, "; feel before you touch all the same")
+        if not trip.unknown:
+            return True, (*hottest, "; while the live page is on it shows how long they take")
+        hottest = ("the hottest of the others had ", *hottest[1:], "; ")
+    missing: Words = (f"not measured at the end: {_named(trip.unknown)}; " if trip.unknown else "",)
+    if not trip.last_c and trip.peak is None:
+        missing = ("no body temperature was measured; ",)
+    peak: Words = ()
+    if trip.peak is not None:
+        peak_c, place = trip.peak
+        peak = (f"{position_text(place)} had up to ", Figure("temperature_c", peak_c), " on the trip; ")
+    return True, (*missing, *peak, *hottest, "hold a hand near before you touch one")
 
 
 def _judge_wash(trip: _Trip, dirt: str | None, is_washed: bool | None) -> _Verdict:
@@ -195,6 +194,8 @@ def _judge_wash(trip: _Trip, dirt: str | None, is_washed: bool | None) -> _Verdi
     if trip.dirty_s >= DIRTY_S:
         driven = Figure("duration_s", trip.dirty_s)
         return True, (driven, " off paved roads; nobody said yet what the shafts had on: look, and say so")
+    if not trip.is_whole:
+        return True, (f"{_LOG_GONE}, and nobody said yet what the shafts had on: look, and say so",)
     return False, ("hardly any of the trip was off paved roads, and nobody told of dirt",)
 
 
@@ -204,7 +205,7 @@ def _after_washing(is_wet: bool) -> _Verdict:
 
 def _judge_leaks(trip: _Trip) -> _Verdict:
     if trip.near_limit:
-        return True, (_named(trip.near_limit), " came near the limit of the body: heat is hard on seals")
+        return True, (_named(trip.near_limit), " came near the body's limit: heat is hard on seals")
     if trip.bottomed:
         return True, (_named(trip.bottomed), " bottomed: hits press oil past worn seals")
     return True, ("after every trip: a leak that is found early costs a seal, later the damper",)
@@ -213,22 +214,19 @@ def _judge_leaks(trip: _Trip) -> _Verdict:
 def _judge_gas(trip: _Trip, gas_days: Mapping[str, float | None]) -> _Verdict:
     if not gas_days:
         return False, ("no damper here is known to have a charge",)
-    never = [place for place, days in gas_days.items() if days is None]
-    if never:
-        return True, ("nobody has told a reading of ", _named(never))
+    unknown = [place for place, days in gas_days.items() if days is None]
+    if unknown:
+        return True, (f"how old the last reading of {_named(unknown)} was at the end of the trip isn't known",)
     oldest, days = max(((place, days or 0.0) for place, days in gas_days.items()), key=lambda one: one[1])
-    read = (
-        "the oldest reading, of ",
-        position_text(oldest),
-        ", is ",
-        Figure("count", int(max(days, 0.0))),
-        " days old",
-    )
+    if days < 0.0:
+        return False, ("every charge was read after the trip",)
+    age = Figure("count", int(days))
+    read = ("the oldest reading, of ", position_text(oldest), ", was ", age, " days old at the end of the trip")
     if days >= GAS_DAYS:
         return True, read
     hot = [place for place in trip.near_limit if place in gas_days]
     if hot:
-        return True, (_named(hot), " came near the limit of the body: heat drives gas out")
+        return True, (_named(hot), " came near the body's limit: heat drives gas out")
     return False, read
 
 
@@ -243,14 +241,23 @@ def _judge_bump_stops(trip: _Trip) -> _Verdict:
         return True, _bottomed_words(trip)
     if trip.hard_bump:
         return True, (_named(trip.hard_bump), " met the bump stop at ", Figure("shaft_mps", HARD_MPS), " or faster")
+    if not trip.is_whole:
+        return True, (f"nothing bottomed; {_LOG_GONE}, so how hard bump stops were met isn't known",)
     return False, ("nothing bottomed, and no bump stop was met at ", Figure("shaft_mps", HARD_MPS), " or faster")
 
 
 def _judge_straps(trip: _Trip) -> _Verdict:
+    if not trip.extended and not trip.is_whole:
+        return True, (f"{_LOG_GONE}, so whether a strap was pulled isn't known",)
     if not trip.extended:
         return False, ("nothing was pulled to full extension as far as it was measured",)
-    count = Figure("count", sum(trip.extended.values()))
-    return True, (_named(trip.extended), " pulled at strap or full extension, ", count, " times in all")
+    words: list[str | Figure] = []
+    for kind, says in ((STRAP, "pulled straps taut "), (TOPPED_OUT, "topped out ")):
+        if count := sum(many for (_, of), many in trip.extended.items() if of == kind):
+            words += [" and " if words else " ", says, *times(count)]
+    left = "" if trip.is_whole else f" in what is left of the log; {_LOG_GONE}"
+    places = dict.fromkeys(place for place, _ in trip.extended)
+    return True, (_named(places), *words, left)
 
 
 def _judge_joints(trip: _Trip) -> _Verdict:
@@ -258,6 +265,8 @@ def _judge_joints(trip: _Trip) -> _Verdict:
         return True, _bottomed_words(trip)
     if trip.jumps_s > 0.0:
         return True, ("the trip had jumps: landings load them most",)
+    if not trip.is_whole:
+        return True, (f"nothing bottomed; {_LOG_GONE}, so whether there were jumps isn't known",)
     return False, ("no hits and no jumps; at the next service",)
 
 
@@ -268,18 +277,10 @@ def _bottomed_words(trip: _Trip) -> Words:
 
 
 def _named(places: Iterable[str]) -> str:
-    """Return positions as words, 'front left, rear left'."""
-    return ", ".join(position_text(place) for place in places)
+    """Return positions as words, 'front left and rear left'."""
+    return join_words([position_text(place) for place in places])
 
 
-def _known(damper: DamperData) -> list[float]:
-    """Return the body temperatures that are known, in order of time [degC]."""
-    body_c = np.asarray(damper.body_c, dtype=np.float64)
-    found: list[float] = body_c[np.isfinite(body_c)].tolist()
-    return found
-
-
-def _profile(data: TripData, damper: DamperData) -> Profile:
-    """Return the profile of a damper's place in the vehicle of the trip's end, or that of any place where it's gone."""
-    place = next((one for one in data.vehicle.dampers if one.position == damper.position), data.vehicle.dampers[0])
-    return data.vehicle.profile_of(place)
+def _limit_c(data: TripData, position: str) -> float:
+    own = next(one for one in data.dampers if one.position == position)
+    return profile_at(data, own).body_limit_c

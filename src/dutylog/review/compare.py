@@ -44,11 +44,6 @@ _LEFT, _RIGHT = "left", "right"
 _Side = Callable[[StretchDamper], Floats]
 
 
-def compare_trips(first: TripData, second: TripData) -> tuple[Difference, ...]:
-    """Return what differs between two trips, damper by damper, by kinds of road that both had; clear ones first."""
-    return compare_looked_at(look_at(first, first.segments), look_at(second, second.segments))
-
-
 @dataclass(frozen=True, slots=True)
 class LookedAt:
     """What of a trip is compared with another."""
@@ -63,7 +58,7 @@ def look_at(data: TripData, segments: Sequence[Segment], load_note: str | None =
 
 
 def compare_looked_at(first: LookedAt, second: LookedAt) -> tuple[Difference, ...]:
-    """Return the same of trips that were looked at already."""
+    """Return what differs between two trips, damper by damper, by kinds of road that both had; clear ones first."""
     names = first.stretches.name, second.stretches.name
     found = [*_compare_stretches(first.stretches, second.stretches)]
     found += compare_heights(first.heights, second.heights, names)

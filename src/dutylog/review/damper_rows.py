@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from dutylog.duty.totals import Totals
 from dutylog.ledger.trip_book import BookTrip
 from dutylog.review.costs import NO_COST, Cost
 from dutylog.review.review import DamperRow
-from dutylog.review.trip_data import BOTTOMED, BUMP_STOP, STRAP, TOPPED_OUT, DamperData, TripData
+from dutylog.review.trip_data import BOTTOMED, BUMP_STOP, STRAP, TOPPED_OUT, Contact, DamperData, TripData
 
 HEAT_WINDOW_S = 60.0
 """Time over which the highest heat going in is averaged. Source: judgement; a body takes no notice of less."""
@@ -55,16 +55,23 @@ def _make_row(data: TripData, one: DamperData, totals: Totals, cost: Cost) -> Da
         measured_s=totals.measured_us / 1e6,
         unmeasured_s=totals.unmeasured_us / 1e6,
         coverage_ratio=compute_coverage(totals),
-        contacts_count=_count_contacts(data, one),
+        contacts_count=_count_contacts(data, one, totals.bottom_outs_count),
         used=cost.used,
         street_miles=cost.street_miles,
     )
 
 
-def _count_contacts(data: TripData, one: DamperData) -> dict[str, int]:
-    told = {BUMP_STOP: one.bump_stop_m is not None, BOTTOMED: True, STRAP: one.strap_m is not None, TOPPED_OUT: True}
-    kinds = [contact.kind for contact in data.contacts if contact.position == one.position]
-    return {kind: kinds.count(kind) for kind, is_told in told.items() if is_told}
+def _count_contacts(data: TripData, one: DamperData, bottom_outs_count: int) -> dict[str, int]:
+    """Return contacts by kind: bottom-outs as the ledger has them, the others only of a log that is whole."""
+    told = {BUMP_STOP: one.bump_stop_m is not None, STRAP: one.strap_m is not None, TOPPED_OUT: True}
+    kinds = [contact.kind for contact in own_contacts(data.contacts, one.position, one.unit_id)]
+    found = {kind: kinds.count(kind) for kind, is_told in told.items() if is_told and data.is_raw_whole}
+    return {BOTTOMED: bottom_outs_count, **found}
+
+
+def own_contacts(contacts: Sequence[Contact], position: str, unit_id: str) -> list[Contact]:
+    """Return the contacts of one damper: another may have sat at its place before or after it."""
+    return [one for one in contacts if one.position == position and one.unit_id in (None, unit_id)]
 
 
 def _peak_rise_k(data: TripData, one: DamperData) -> float | None:

@@ -5,30 +5,30 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dutylog import ENGINE
 from dutylog.engine.heap import keep_freed_memory
-from dutylog.errors import LedgerError
-from dutylog.ledger.corrections import RECOUNTED
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.trip_book import BookTrip, TripBook
 from dutylog.review import store
-from dutylog.review.heights_book import HEIGHTS_NAME, TripHeights, write_heights
-from dutylog.review.make import make_review
-from dutylog.review.plots import encode, make_details, make_plots
-from dutylog.review.review import Review
-from dutylog.review.to_dict import review_to_dict
-from dutylog.review.told import read_told
-from dutylog.review.trip_data import TripData
+from dutylog.review.fresh import sum_up
+from dutylog.review.stamps import Stamp, make_spans, make_stamp
+
+if TYPE_CHECKING:
+    # Not at run time: a review that is kept is given back before any of it is loaded.
+    from dutylog.review.review import Review
+    from dutylog.review.trip_data import TripData
 
 SCHEMA = 1
 """Of review.json."""
-ANALYSIS = 1
-"""Raised when the analysis finds other things in the same log: then trips are read anew."""
 _LAST_SHARE = 0.98
 """What is done when the log has been read."""
 _DETAIL = "detail-"
+_TOLD = "told"
+"""Of the stamp in review.json: sum over what the ledger and other reviews told (review/fresh.py)."""
+
+Progress = Callable[[float], None]
 
 
 def review_trip(
@@ -38,9 +38,9 @@ def review_trip(
     *,
     grace_s: float,
     again: bool = False,
-    progress: Callable[[float], None] = lambda _: None,
+    progress: Progress = lambda _: None,
 ) -> str:
-    """Return review.json of a trip, made anew from what people and the ledger say now.
+    """Return review.json of a trip, as it would be made from what people and the ledger say now.
 
     Args:
         key: of a trip; of one that was merged into another, that one's review is made. grace_s: see `analyse`.
@@ -50,62 +50,101 @@ def review_trip(
     """
     trip = TripBook(ledger).trip(key)
     stamp = make_stamp(ledger, trip)
+    kept = store.read_review_text(data_dir, trip.key)
+    if not again and kept is not None:
+        told_from = {**stamp.to_dict(), _TOLD: sum_up(data_dir, ledger, trip)}
+        if store.has_data(data_dir, trip.key) and json.loads(kept).get("stamp") == told_from:
+            progress(1.0)
+            return kept
     data = None if again else store.load(data_dir, trip.key, stamp)
     is_new = data is None
     if data is None:
-        from dutylog.review.analysis import analyse
-
-        keep_freed_memory()
-        data = analyse(
-            data_dir, ledger, trip, grace_s=grace_s, progress=lambda share: progress(round(share * _LAST_SHARE, 3))
-        )
-        store.save(data_dir, data, stamp)
-    review = make_review(data, trip, read_told(ledger, data_dir, trip, data))
-    content = {"schema": SCHEMA, "engine": ENGINE, "stamp": stamp.to_dict(), **review_to_dict(review)}
-    text = json.dumps(content, allow_nan=False, separators=(",", ":"))
-    _keep(data_dir, data, review, text, is_new=is_new)
+        data = _read_log(data_dir, ledger, trip, stamp, grace_s, progress)
+    text = _tell(data_dir, ledger, trip, stamp, data, kept, is_new=is_new)
     progress(1.0)
     return text
 
 
-def make_stamp(ledger: Ledger, trip: BookTrip) -> store.Stamp:
-    """Return what a review of a trip is made from, beside what people tell."""
-    recounted = ledger.last_entry(RECOUNTED)
-    return store.Stamp(
-        ANALYSIS,
-        ENGINE,
-        tuple((one.epoch, one.start_tile, one.start_ns, one.length_ns) for one in trip.spans),
-        trip.is_open,
-        tuple((one.unit_id, one.position, *one.totals.as_row()) for one in trip.dampers),
-        0 if recounted is None else recounted.row,
+def _read_log(
+    data_dir: Path, ledger: Ledger, trip: BookTrip, stamp: Stamp, grace_s: float, progress: Progress
+) -> TripData:
+    """Return what the raw log has of a trip, or where that is less, what it had when it was read before; keep it."""
+    from dutylog.review.analysis import analyse
+    from dutylog.review.assembly import keep_rows
+
+    keep_freed_memory()
+    data = analyse(
+        data_dir, ledger, trip, grace_s=grace_s, progress=lambda share: progress(round(share * _LAST_SHARE, 3))
     )
+    if not data.is_raw_whole:
+        # The raw log may have been pruned: then what was read of it is the only copy.
+        old = store.load_stamped(data_dir, trip.key)
+        if old is not None and stamp.has_spans_of(old[1]):
+            data = keep_rows(old[0], data) or data
+    store.save(data_dir, data, stamp)
+    return data
 
 
-def _keep(data_dir: Path, data: TripData, review: Review, text: str, *, is_new: bool) -> None:
-    """Write all files that changed; review.json last, so that whoever finds it finds the others."""
-    key = data.key
-    if is_new or text != store.read_review_text(data_dir, key):
-        _write(data_dir, key, store.PLOTS_NAME, make_plots(data, review))
+def _tell(
+    data_dir: Path,
+    ledger: Ledger,
+    trip: BookTrip,
+    stamp: Stamp,
+    data: TripData,
+    kept: str | None,
+    *,
+    is_new: bool,
+) -> str:
+    """Make the review, keep its files and return review.json. kept: what that held so far."""
+    from dutylog.review.make import make_review
+    from dutylog.review.roads_said import as_said
+    from dutylog.review.to_dict import review_to_dict
+    from dutylog.review.told import read_told
+
+    # First, so that what changes from now on shows when somebody asks again.
+    told_from = {**stamp.to_dict(), _TOLD: sum_up(data_dir, ledger, trip)}
+    told = read_told(ledger, data_dir, trip, data)
+    data = as_said(data, told.notes.roads)
+    review = make_review(data, trip, told)
+    content = {"schema": SCHEMA, "engine": ENGINE, "stamp": told_from, **review_to_dict(review)}
+    text = json.dumps(content, allow_nan=False, separators=(",", ":"))
+    _keep(data_dir, trip, data, review, is_new=is_new, is_other=kept is None or _is_other(kept, content))
+    # Last, so that whoever finds it finds the others.
+    store.write_octets(data_dir, trip.key, store.REVIEW_NAME, text.encode())
+    return text
+
+
+def _is_other(kept: str, content: dict[str, Any]) -> bool:
+    """Tell whether a review says something else than the one that was kept."""
+    return {**json.loads(kept), "stamp": None} != {**content, "stamp": None}
+
+
+def _keep(data_dir: Path, trip: BookTrip, data: TripData, review: Review, *, is_new: bool, is_other: bool) -> None:
+    """Write the files beside review.json that changed."""
+    from dutylog.review.plots import encode, make_details, make_plots
+    from dutylog.review.room import prune
+
+    key = trip.key
+    if is_new or is_other:
+        store.write_octets(data_dir, key, store.PLOTS_NAME, encode(make_plots(data, review)))
     if is_new:
         made = []
         for name, rows in make_details(data):
             made.append(f"{name}.json.gz")
-            _write(data_dir, key, made[-1], rows)
+            store.write_octets(data_dir, key, made[-1], encode(rows))
         store.forget_files(data_dir, key, lambda name: name.startswith(_DETAIL) and name not in made)
-        store.prune(data_dir, key)
-    if review.heights or (store.folder_of(data_dir, key) / HEIGHTS_NAME).exists():
-        try:
-            write_heights(data_dir, TripHeights(key, data.start_utc_s, review.heights))
-        except OSError as err:
-            raise LedgerError(f"{store.folder_of(data_dir, key)}: can't be written: {err.strerror}") from err
-    octets = text.encode()
-    store.write_file(data_dir, key, store.REVIEW_NAME, lambda file: _put(file.write, octets))
+        prune(data_dir, key)
+    _keep_heights(data_dir, trip, data, review)
 
 
-def _write(data_dir: Path, key: str, name: str, content: dict[str, Any]) -> None:
-    octets = encode(content)
-    store.write_file(data_dir, key, name, lambda file: _put(file.write, octets))
+def _keep_heights(data_dir: Path, trip: BookTrip, data: TripData, review: Review) -> None:
+    """Write the standing heights, unless those that are kept were found where the raw log still had more."""
+    from dutylog.review.heights_book import TripHeights, read_trip_heights, write_heights
 
-
-def _put(write: Callable[[bytes], int], octets: bytes) -> None:
-    write(octets)
+    spans, kept = make_spans(trip), read_trip_heights(data_dir, trip.key)
+    if not review.heights and (kept is None or not len(data.t_s)):
+        return
+    has_more = kept is not None and kept.spans == spans and len(kept.heights) > len(review.heights)
+    if has_more and not data.is_raw_whole:
+        return
+    write_heights(data_dir, TripHeights(trip.key, data.start_utc_s, review.heights, spans))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -17,6 +18,7 @@ from dutylog.review.trip_data import DamperData, Floats, TripData
 
 GPX_END, JSON_END = ".gpx", ".json"
 EXPORT_ENDS = (PARQUET_END, CSV_END, GPX_END, JSON_END)
+_THERE = "{path}: exists already and isn't overwritten; name another file or remove it"
 _REAL, _COUNT, _FLAG, _TEXT = "float64", "int64", "int8", "string"
 ROW_COLUMNS = {
     "t_s": _REAL,
@@ -81,7 +83,8 @@ def table_columns(data: TripData) -> dict[str, str]:
 
 def table_values(data: TripData) -> dict[str, Any]:
     """Return the values of those columns: arrays (n,), or lists of text with None where there is none."""
-    start_s = np.nan if data.start_utc_s is None else data.start_utc_s
+    # As in the track: a time nobody vouched for isn't written.
+    start_s = data.start_utc_s if data.start_utc_s is not None and data.utc_trusted else np.nan
     values: dict[str, Any] = {
         "t_s": data.t_s,
         "dt_s": data.dt_s,
@@ -114,7 +117,7 @@ def check_new_file(path: Path, ends: tuple[str, ...]) -> str:
     except OSError as err:
         raise DutylogError(f"{path}: can't be written: {err.strerror or err}") from err
     if is_there:
-        raise DutylogError(f"{path}: exists already and isn't overwritten; name another file or remove it")
+        raise DutylogError(_THERE.format(path=path))
     return end
 
 
@@ -129,9 +132,33 @@ def write_new_file(path: Path, content: bytes) -> None:
             out.write(content)
             out.flush()
             os.fsync(out.fileno())
-        if path.exists():
-            raise DutylogError(f"{path}: exists already and isn't overwritten; name another file or remove it")
-        part.rename(path)
+        _give_name(part, path)
+
+
+def _give_name(part: Path, path: Path) -> None:
+    """Give a whole file its name; unlike renaming, that is refused where somebody made a file of it in between."""
+    try:
+        os.link(part, path)
+    except FileExistsError as err:
+        raise DutylogError(_THERE.format(path=path)) from err
+    except OSError:
+        _copy_new(part, path)
+
+
+def _copy_new(part: Path, path: Path) -> None:
+    """Copy a file where no links can be made, such as on a memory stick; nothing is left where that fails."""
+    try:
+        out = path.open("xb")
+    except FileExistsError as err:
+        raise DutylogError(_THERE.format(path=path)) from err
+    try:
+        with out, part.open("rb") as whole:
+            shutil.copyfileobj(whole, out)
+            out.flush()
+            os.fsync(out.fileno())
+    except OSError:
+        path.unlink(missing_ok=True)
+        raise
 
 
 @contextmanager
@@ -148,12 +175,21 @@ def _part_of(path: Path) -> Iterator[Path]:
 
 def _write_table(data: TripData, path: Path) -> tuple[int, int]:
     columns = table_columns(data)
-    table = TableFile(path, columns)
-    try:
-        table.write(table_values(data))
-        table.finish()
-    finally:
-        table.discard()
+    with _part_of(path) as part:
+        # Its ending tells the kind of table.
+        whole = part.with_name(part.name + path.suffix)
+        try:
+            table = TableFile(whole, columns)
+            try:
+                table.write(table_values(data))
+                table.finish()
+            finally:
+                table.discard()
+            _give_name(whole, path)
+        except DutylogError as err:
+            raise DutylogError(str(err).replace(str(whole), str(path))) from err
+        finally:
+            whole.unlink(missing_ok=True)
     return table.row_count, len(columns)
 
 

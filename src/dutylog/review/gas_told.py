@@ -16,12 +16,14 @@ NO_GAS = "twin_tube"
 
 
 def read_gas_days(
-    ledger: Ledger, entries: LifeEntries, units: Mapping[str, str], today: date
+    ledger: Ledger, entries: LifeEntries, units: Mapping[str, str], day: date | None
 ) -> dict[str, float | None]:
-    """Return days since each position's charge was last read, None: never. Dampers without gas aren't in it.
+    """Return how many days before `day` each position's charge was last read; negative: after it.
+
+    None: nobody told a reading, or no clock vouches for its day or for `day`. Dampers without gas aren't in it.
 
     Args:
-        entries: what people told, of the same ledger. units: ids by position.
+        entries: what people told, of the same ledger. units: ids by position. day: of the trip's end.
     """
     found: dict[str, float | None] = {}
     for position, unit_id in units.items():
@@ -29,8 +31,12 @@ def read_gas_days(
         profile = None if unit is None else _profile(ledger, unit.profile)
         if profile is not None and profile.construction == NO_GAS:
             continue
-        days = [one.day for one in gas_readings.history(ledger, unit_id, entries.withdrawn) if one.day is not None]
-        found[position] = float(max(0, (today - max(days)).days)) if days else None
+        days = [
+            one.day
+            for one in gas_readings.history(ledger, unit_id, entries.withdrawn)
+            if one.day is not None and one.is_day_sure
+        ]
+        found[position] = float((day - max(days)).days) if days and day is not None else None
     return found
 
 

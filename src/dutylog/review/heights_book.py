@@ -4,28 +4,34 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from dutylog.review.review import StandingHeight
+from dutylog.review.store import HEIGHTS_NAME, REVIEWS, folder_of, write_octets
 
 SCHEMA = 1
-HEIGHTS_NAME = "heights.json"
 SIZE_LIMIT = 1_000_000
 """Bytes; 20 stops of 8 dampers take 40 kB. A longer file is somebody else's."""
+Spans = tuple[tuple[int, ...], ...]
 _NUMBERS = ("start_s", "seconds", "travel_m", "sd_m", "to_bump_m", "to_droop_m")
 _MAYBE_NUMBERS = ("utc_s", "body_c")
 
 
 @dataclass(frozen=True, slots=True)
 class TripHeights:
-    """Standing heights of one trip. key: of the trip. start_utc_s: its begin, None where nobody knew the time."""
+    """Standing heights of one trip.
+
+    key: of the trip. start_utc_s: its begin, None where nobody knew the time. spans: where the trip lay when they were
+    found, see `make_spans`.
+    """
 
     key: str
     start_utc_s: float | None
     heights: tuple[StandingHeight, ...]
+    spans: Spans = ()
 
 
 def write_heights(data_dir: Path, found: TripHeights) -> None:
@@ -34,43 +40,47 @@ def write_heights(data_dir: Path, found: TripHeights) -> None:
     Raises:
         LedgerError: no key of a trip, or the folder can't be written.
     """
-    # Not at the top: store.py, which writes all files of a review, knows this one by its name.
-    from dutylog.review.store import write_file
-
     content = {
         "schema": SCHEMA,
         "key": found.key,
         "start_utc_s": found.start_utc_s,
+        "spans": found.spans,
         "heights": [asdict(one) for one in found.heights],
     }
     text = json.dumps(content, separators=(",", ":"), allow_nan=False).encode()
-
-    def write(file: IO[bytes]) -> None:
-        file.write(text)
-
-    write_file(data_dir, found.key, HEIGHTS_NAME, write)
+    write_octets(data_dir, found.key, HEIGHTS_NAME, text)
 
 
 def read_heights(
-    data_dir: Path, load_notes: Mapping[str, str] | None = None, known: Collection[str] | None = None
+    data_dir: Path, load_notes: Mapping[str, str] | None = None, known: Mapping[str, Spans] | None = None
 ) -> tuple[TripHeights, ...]:
     """Return the heights of all trips there are, oldest first; damaged and foreign files are left out.
 
     Args:
         load_notes: by key, as people tell them now, instead of those of the day a file was written.
-        known: keys that trips have now; those of trips that were split or merged since are left out. None: all.
+        known: where trips lie now, by key; what was made of another cut of a trip is left out, and so are trips that
+            aren't there any more. None: all.
     """
     found = []
-    wanted = None if known is None else {f"trip-{key}" for key in known}
-    for path in (data_dir / "reviews").glob(f"trip-*/{HEIGHTS_NAME}"):
+    wanted = None if known is None else {f"trip-{key}": spans for key, spans in known.items()}
+    for path in (data_dir / REVIEWS).glob(f"trip-*/{HEIGHTS_NAME}"):
         one = _read_file(path) if wanted is None or path.parent.name in wanted else None
-        if one is None:
+        if one is None or (wanted is not None and one.spans != wanted[path.parent.name]):
             continue
         if load_notes is not None:
             note = load_notes.get(one.key, load_notes.get(one.key.split(".")[0]))
             one = replace(one, heights=tuple(_with_note(height, note) for height in one.heights))
         found.append(one)
     return tuple(sorted(found, key=_order))
+
+
+def read_trip_heights(data_dir: Path, key: str) -> TripHeights | None:
+    """Return the heights of one trip, None where there are none or they can't be ours.
+
+    Raises:
+        LedgerError: no key of a trip.
+    """
+    return _read_file(folder_of(data_dir, key) / HEIGHTS_NAME)
 
 
 def _with_note(height: StandingHeight, note: str | None) -> StandingHeight:
@@ -91,7 +101,8 @@ def _read_file(path: Path) -> TripHeights | None:
             return None
         start = content["start_utc_s"]
         heights = tuple(_read_height(one) for one in content["heights"])
-        found = TripHeights(content["key"], None if start is None else _finite(start), heights)
+        spans = tuple(tuple(int(one) for one in span) for span in content["spans"])
+        found = TripHeights(content["key"], None if start is None else _finite(start), heights, spans)
         _order(found)
     except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return None
@@ -112,3 +123,6 @@ def _finite(value: Any) -> float:
     if type(value) not in (int, float) or not math.isfinite(value):
         raise ValueError(f"{value!r:.40} is no number")
     return float(value)
+
+
+__all__ = ["HEIGHTS_NAME", "Spans", "TripHeights", "read_heights", "read_trip_heights", "write_heights"]

@@ -8,15 +8,19 @@ from dutylog.ledger.trip_book import BookTrip
 from dutylog.review.care import make_care
 from dutylog.review.compare import compare_axles, compare_change, compare_sides
 from dutylog.review.damper_rows import compute_coverage, make_damper_rows
+from dutylog.review.hits import order_hits
 from dutylog.review.review import CareItem, Difference, Review, TripFacts
 from dutylog.review.roads import make_roads
-from dutylog.review.roads_said import lay_over
+from dutylog.review.roads_said import as_said
 from dutylog.review.seen import Seen
-from dutylog.review.standing import find_stops, judge_trends
+from dutylog.review.standing import LEVEL_UNKNOWN, find_stops, judge_trends
 from dutylog.review.stretches import Stretches, make_stretches
 from dutylog.review.told import Told
-from dutylog.review.trip_data import Contact, TripData
+from dutylog.review.trip_data import TripData
 from dutylog.review.verdict import make_verdict
+
+WHAT_IS_LEFT = "Roads, their shares of the heat and contacts are of what is left of the log."
+"""Said where part of the raw log is gone; a table of roads bears it too."""
 
 
 def make_review(data: TripData, trip: BookTrip, told: Told) -> Review:
@@ -25,14 +29,14 @@ def make_review(data: TripData, trip: BookTrip, told: Told) -> Review:
     Args:
         data: of the trip's raw samples. trip: as the ledger has it, whose sums count. told: the rest.
     """
-    segments = lay_over(data.segments, told.notes.roads)
-    stretches = make_stretches(data, segments, f"trip {trip.key}")
+    data = as_said(data, told.notes.roads)
+    stretches = make_stretches(data, data.segments, f"trip {trip.key}")
     heights = find_stops(data, told.notes.load_note)
     seen = Seen(
         data=data,
         facts=make_facts(trip, told),
         dampers=make_damper_rows(data, trip, told.costs),
-        roads=make_roads(data, segments),
+        roads=make_roads(data, data.segments),
         trends=judge_trends(heights, told.earlier_heights, told.gas_falling),
         sides=compare_sides(stretches),
         axles=compare_axles(stretches),
@@ -43,17 +47,17 @@ def make_review(data: TripData, trip: BookTrip, told: Told) -> Review:
         verdict=make_verdict(seen),
         dampers=tuple(seen.dampers),
         roads=tuple(seen.roads),
-        segments=segments,
+        segments=data.segments,
         hits=order_hits(data.contacts),
         heights=heights,
         trends=tuple(seen.trends),
         differences=_gather_differences(seen, stretches),
-        care=_make_care(data, told),
+        care=_make_care(seen),
         ambient_c=_ambient_range_c(data),
         track_points_count=int((np.isfinite(data.latitude_deg) & np.isfinite(data.longitude_deg)).sum()),
         is_raw_whole=data.is_raw_whole,
         cost_problem=told.cost_problem,
-        notes=data.notes,
+        notes=_gather_notes(data, has_heights=bool(heights)),
     )
 
 
@@ -79,15 +83,22 @@ def make_facts(trip: BookTrip, told: Told) -> TripFacts:
     )
 
 
-def order_hits(contacts: tuple[Contact, ...]) -> tuple[Contact, ...]:
-    """Return contacts, the hardest first."""
-    return tuple(sorted(contacts, key=lambda one: (-one.speed_mps, one.t_s)))
+def _gather_notes(data: TripData, *, has_heights: bool) -> tuple[str, ...]:
+    """Return what to know beside the tables."""
+    notes = [*data.notes]
+    if not data.is_raw_whole:
+        notes.append(WHAT_IS_LEFT)
+    if has_heights:
+        notes.append(LEVEL_UNKNOWN)
+    return tuple(notes)
 
 
-def _make_care(data: TripData, told: Told) -> tuple[CareItem, ...]:
-    dirt = told.dirt
+def _make_care(seen: Seen) -> tuple[CareItem, ...]:
+    told, dirt = seen.told, seen.told.dirt
     return make_care(
-        data=data,
+        data=seen.data,
+        dampers=seen.dampers,
+        seconds=seen.facts.seconds,
         dirt=None if dirt is None else dirt.what,
         is_washed=None if dirt is None else dirt.washed,
         gas_days=told.gas_days,
@@ -98,7 +109,7 @@ def _make_care(data: TripData, told: Told) -> tuple[CareItem, ...]:
 def _gather_differences(seen: Seen, stretches: Stretches) -> tuple[Difference, ...]:
     """Return left against right, axle against axle, then before against after each damper's latest change."""
     pairs = [*seen.sides, *seen.axles]
-    for one in seen.told.sided:
+    for one in seen.told.sided if seen.facts.not_driven is None else ():
         pairs += compare_change(one.before, (*one.after, stretches), one.change.position, one.change.what)
     return tuple(pair.difference for pair in pairs)
 

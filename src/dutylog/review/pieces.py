@@ -17,10 +17,11 @@ import numpy as np
 
 from dutylog.engine.heap import keep_freed_memory
 from dutylog.errors import RecordingError
+from dutylog.review.pass_job import Part, PassJob
 from dutylog.review.road import RoadFinder, RoadRows
 from dutylog.review.row_gather import MakeRoads
 from dutylog.review.tiles import SeatRows
-from dutylog.review.trip_pass import Part, PassJob, TripPass
+from dutylog.review.trip_pass import TripPass
 
 WORTH_S = 1200.0
 """Shorter trips are read before a second process would have paid. Judgement."""

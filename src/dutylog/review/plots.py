@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dutylog.domain.quantity import position_text
 from dutylog.duty.histograms import POSITION_BIN_UM, SPEED_EDGES_MPS
 from dutylog.duty.strokes import FREQUENCY_EDGES_HZ, LENGTH_BIN_UM
 from dutylog.review.plot_track import make_track
@@ -28,6 +29,7 @@ from dutylog.review.thinning import (
     to_rounded,
 )
 from dutylog.review.trip_data import CONTACT_KINDS, DamperData, Fault, TripData
+from dutylog.review.verdict_rules import FAULT_WORDS
 from dutylog.units import J_PER_UJ
 
 SCHEMA = 1
@@ -143,7 +145,8 @@ def _make_coverage(data: TripData, bins: Bins) -> list[dict[str, Any]]:
 
 def _tell_fault(fault: Fault, end_s: float) -> dict[str, Any]:
     end = end_s if fault.end_s is None else fault.end_s
-    return {"position": fault.position, "kind": fault.kind, "start_s": fault.start_s, "end_s": end}
+    words = FAULT_WORDS.get(fault.kind, position_text(fault.kind))
+    return {"position": fault.position, "kind": fault.kind, "words": words, "start_s": fault.start_s, "end_s": end}
 
 
 def _thin_hits(data: TripData, width_s: float) -> list[dict[str, Any]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,10 +14,14 @@ from dutylog import ENGINE, __version__
 from dutylog.domain.quantity import METRIC, SYSTEMS, US, position_text, quantity_text, utc_text
 from dutylog.errors import DutylogError, InputError
 from dutylog.review import report_words as words
+from dutylog.review.report_care import not_needed, tasks
+from dutylog.review.report_paper import FONTS, SCHEME, Paper
 from dutylog.review.report_plots import draw_all
-from dutylog.review.report_svg import Plot
+from dutylog.review.report_svg import Plot, unheard
 from dutylog.review.review import Review, StandingHeight
+from dutylog.review.standing import LEVEL_UNKNOWN
 from dutylog.review.trip_data import Fault, TripData
+from dutylog.review.verdict_rules import FAULT_WORDS
 
 PAGES_MOST = 4
 DAMPERS_A_TABLE = 8
@@ -24,35 +29,41 @@ _SYSTEM_WORDS = {METRIC: "metric units", US: "US units"}
 _ROAD_HEADS = ("road", "time", "distance", "mean speed", "share of heat", "heat a distance", "most heat in")
 _HIT_HEADS = ("at", "damper", "what", "shaft speed", "vehicle", "distance", "road", "place")
 _HEIGHT_HEADS = ("damper", "stop at", "travel", "left to bump", "left to droop", "body", "load")
-_DIFFERENCE_HEADS = ("what", "first", "second", "second / first", "verdict", "compared on")
-_SCHEME = "dutylog"
-_FONTS = (("normal", "DejaVuSans.ttf"), ("bold", "DejaVuSans-Bold.ttf"))
+_DIFFERENCE_HEADS = ("what", "first", "second", "second / first", "verdict")
+_BASIS_HEAD = "compared on"
 
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """How much goes onto the paper: size of the type [pt], most lines of each list, most characters of a sentence."""
+    """How much goes onto the paper: size of the type [pt], most lines of each list, most characters of a sentence.
+
+    rest: care that this trip doesn't call for. What it calls for is never left out, nor is any caution cut. notes: at
+    the end. has_care_whys, has_whys: whether care items, and sentences of the verdict, have their reasons.
+    """
 
     font_pt: float
     sentences: int = 1000
+    rest: int = 1000
+    differences: int = 1000
     hits: int = 1000
     heights: int = 1000
-    differences: int = 1000
-    tasks: int = 1000
     notes: int = 1000
+    has_care_whys: bool = True
+    has_whys: bool = True
     words: int = words.WORDS_LIMIT
 
 
 WHOLE = Room(8.0)
 """For HTML, which has room."""
 _PAPER = (
-    Room(8.0, 12, 14, 12, 12, 14, 8),
-    Room(7.2, 12, 10, 8, 8, 12, 6),
-    Room(6.5, 10, 6, 8, 6, 12, 4, 300),
-    Room(6.0, 8, 4, 4, 3, 8, 2, 120),
-    Room(6.0, 6, 3, 2, 2, 6, 1, 80),
+    Room(8.0, 12, rest=10, differences=12, hits=14, heights=12, notes=8),
+    Room(8.0, 12, rest=0, differences=6, hits=14, heights=12, notes=8),
+    Room(7.2, 12, rest=0, differences=4, hits=10, heights=8, notes=6),
+    Room(6.5, 10, rest=0, differences=3, hits=6, heights=8, notes=4, has_care_whys=False, words=300),
+    Room(6.0, 8, rest=0, differences=2, hits=4, heights=4, notes=2, has_care_whys=False, words=160),
+    Room(6.0, 6, rest=0, differences=1, hits=2, heights=2, notes=1, has_care_whys=False, has_whys=False, words=80),
 )
-"""Tried in order until the pages suffice."""
+"""Tried in order until the pages suffice: care that isn't called for and differences go first, then hits, then whys."""
 
 
 def make_html(data: TripData, review: Review, system: str, made_utc_s: float) -> str:
@@ -78,17 +89,18 @@ def make_pdf(data: TripData, review: Review, system: str, made_utc_s: float) -> 
     """
     _check(data, review, system)
     plots = draw_all(data, system)
-    paper = _Paper(plots)
+    paper = Paper(plots)
     pages = 0
     for place, room in enumerate(_PAPER):
         # Far too much: the sizes between would only take time.
         if pages > 2 * PAGES_MOST and place < len(_PAPER) - 2:
             continue
-        document = paper.lay_out(_render(data, review, system, made_utc_s, plots, room, is_paper=True))
-        pages = len(document.pages)
-        if pages <= PAGES_MOST:
-            pdf: bytes = document.write_pdf()
-            return pdf
+        with unheard():
+            document = paper.lay_out(_render(data, review, system, made_utc_s, plots, room, is_paper=True))
+            pages = len(document.pages)
+            if pages <= PAGES_MOST:
+                pdf: bytes = document.write_pdf()
+                return pdf
     raise DutylogError(
         f"trip {data.key}: its {len(data.dampers)} dampers need {pages} pages, a PDF has {PAGES_MOST}; "
         "write .html instead"
@@ -123,8 +135,8 @@ def _render(
         "title": f"Trip {review.facts.key}{name}",
         "subtitle": _subtitle(data, system, made_utc_s),
         "banners": _banners(review),
-        "fonts": [(weight, f"{_SCHEME}:{file}") for weight, file in _FONTS] if is_paper else [],
-        "scheme": _SCHEME,
+        "fonts": [(weight, f"{SCHEME}:{file}") for weight, file in FONTS] if is_paper else [],
+        "scheme": SCHEME,
         "room": room,
         "plots": {plot.name: plot for plot in plots},
         "verdict": words.say(review.verdict, system, room.words)[: room.sentences],
@@ -202,7 +214,7 @@ def _heights(review: Review, system: str, room: Room) -> dict[str, Any]:
         "height_heads": _HEIGHT_HEADS,
         "heights_caption": (
             f"Mean travel while standing, with twice its standard deviation; {len(newest)} of {len(review.heights)}, "
-            "the last ones. Whether the ground was level can't be told."
+            f"the last ones. {LEVEL_UNKNOWN}"
         ),
         "trends": trends[: room.heights],
         "trends_more": _more(len(trends), room.heights),
@@ -212,20 +224,26 @@ def _heights(review: Review, system: str, room: Room) -> dict[str, Any]:
 def _differences(review: Review, system: str, room: Room) -> dict[str, Any]:
     ordered = sorted(review.differences, key=lambda one: not one.is_clear)
     shown = ordered[: room.differences]
+    rows = [words.difference_row(one, system, room.words) for one in shown]
+    # What most were compared on is said once; the others bear theirs.
+    usual = Counter(row[-1] for row in rows).most_common(1)[0][0] if rows else ""
     caption = f"With the range of 95 %; {len(shown)} of {len(ordered)}, what is more than its doubt first."
-    return {
-        "differences": [words.difference_row(one, system, room.words) for one in shown],
-        "difference_heads": _DIFFERENCE_HEADS,
-        "differences_caption": caption,
-    }
+    if any(row[-1] != usual for row in rows):
+        caption += f" Compared on, where nothing else stands: {usual}."
+        rows = [[*row[:-1], "" if row[-1] == usual else row[-1]] for row in rows]
+        heads: tuple[str, ...] = (*_DIFFERENCE_HEADS, _BASIS_HEAD)
+    else:
+        caption += f" Compared on: {usual}."
+        rows, heads = [row[:-1] for row in rows], _DIFFERENCE_HEADS
+    return {"differences": rows, "difference_heads": heads, "differences_caption": caption}
 
 
 def _care(review: Review, system: str, room: Room) -> dict[str, Any]:
-    asked, rest = words.tasks(review.care, system, room.words), words.not_needed(review.care, system, room.words)
+    rest = not_needed(review.care, system, room.words)
+    more = _more(len(rest), room.rest) if room.rest else f"{len(rest)} items, which the page and the JSON have"
     return {
-        "care": asked[: room.tasks],
-        "care_more": _more(len(asked), room.tasks),
-        "not_needed": [*rest[: room.notes], *filter(None, [_more(len(rest), room.notes)])],
+        "care": tasks(review.care, system, room.words),
+        "not_needed": [*rest[: room.rest], *([more] if len(rest) > room.rest else [])],
     }
 
 
@@ -248,38 +266,4 @@ def _worth(data: TripData, review: Review, system: str, room: Room) -> list[str]
 def _fault_text(fault: Fault, system: str) -> str:
     end = "the end" if fault.end_s is None else quantity_text("duration_s", fault.end_s, system)
     start = quantity_text("duration_s", fault.start_s, system)
-    return f"{position_text(fault.position)} {position_text(fault.kind)} {start} to {end}"
-
-
-class _Paper:
-    """Lays pages out. Drawings and fonts, matplotlib's own, are handed over here; nothing is fetched."""
-
-    def __init__(self, plots: Sequence[Plot]) -> None:
-        try:
-            import matplotlib as mpl
-            from weasyprint import HTML
-            from weasyprint.urls import URLFetcher, URLFetcherResponse
-        except ImportError as err:
-            raise DutylogError("a PDF needs the package weasyprint: pip install 'dutylog[report]'") from err
-        except OSError as err:
-            # What it says when one of the libraries behind it isn't there.
-            text = f"a PDF needs Pango's libraries ({err!s:.80}); apt-get install libpangoft2-1.0-0"
-            raise DutylogError(text) from err
-        folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
-        ours = {f"{_SCHEME}:{file}": ((folder / file).read_bytes(), "font/ttf") for _, file in _FONTS}
-        ours |= {f"{_SCHEME}:{plot.name}": (plot.svg.encode(), "image/svg+xml") for plot in plots}
-
-        class Ours(URLFetcher):  # type: ignore[misc]
-            def fetch(self, url: str, headers: Any = None) -> Any:  # noqa: ARG002
-                if url not in ours:
-                    raise ValueError(f"a report needs nothing from {url!r:.80}")
-                content, kind = ours[url]
-                return URLFetcherResponse(url, content, {"Content-Type": kind})
-
-        self._html: Any = HTML
-        self._fetcher = Ours()
-        self._drawn: dict[str, Any] = {}
-
-    def lay_out(self, html: str) -> Any:
-        """Return the document; its drawings are read once for all tries."""
-        return self._html(string=html, url_fetcher=self._fetcher).render(cache=self._drawn)
+    return f"{position_text(fault.position)} {FAULT_WORDS.get(fault.kind, position_text(fault.kind))} {start} to {end}"

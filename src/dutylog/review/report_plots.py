@@ -78,7 +78,7 @@ def _panels(data: TripData, height_in: float, unit: str, draw: Callable[[Any, Da
             axis.set_axis_off()
             continue
         draw(axis, data.dampers[place])
-        axis.set_title(name_of(data.dampers[place]), fontsize=6 if columns > 2 else 7.5)
+        axis.set_title(name_of(data.dampers[place], 38 if columns > 2 else 50), fontsize=6 if columns > 2 else 7.5)
         axis.spines["right"].set_visible(False)
         if place % columns == 0:
             axis.set_ylabel("%", rotation=0, labelpad=4)

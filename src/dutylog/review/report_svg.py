@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import re
 import warnings
 from collections.abc import Iterator
@@ -18,6 +19,9 @@ from dutylog.review.trip_data import DamperData
 GREY = "0.72"
 """Fills beside hatches and black lines; black text on it stays readable."""
 _WIDTH_IN = 7.48  # 190 mm
+_LEAST_ROW_IN = 0.55
+"""Of a figure's height for each row of axes: less leaves nothing beside titles and marks. Judgement."""
+_TALKERS = ("matplotlib", "fontTools", "PIL")
 _STYLE: Any = {
     "svg.fonttype": "none",
     "font.family": "sans-serif",
@@ -51,9 +55,9 @@ class Plot:
     svg: str
 
 
-def name_of(damper: DamperData) -> str:
-    """Return what a damper is called in the drawings: its place and its serial."""
-    return f"{position_text(damper.position)} · {clean_text(damper.label, 22)}"
+def name_of(damper: DamperData, limit: int = 50) -> str:
+    """Return what a damper is called in the drawings, its place and its serial, in `limit` characters."""
+    return clean_text(f"{clean_text(position_text(damper.position), 30)} · {clean_text(damper.label, 22)}", limit)
 
 
 @contextmanager
@@ -63,9 +67,23 @@ def paper_style() -> Iterator[None]:
         import matplotlib as mpl
     except ImportError as err:
         raise DutylogError("a report needs the package matplotlib: pip install 'dutylog[report]'") from err
-    with mpl.rc_context(_STYLE), warnings.catch_warnings():
-        # A sign that the font lacks is measured with another one's width; whoever shows the text finds a font for it.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font", category=UserWarning)
+    with mpl.rc_context(_STYLE), unheard():
+        yield
+
+
+@contextmanager
+def unheard() -> Iterator[None]:
+    """Keep what drawing and laying out warn of from people: nothing in it is for them to do.
+
+    Such as a sign that the font lacks, measured with another one's width; whoever shows the text finds a font for it.
+    """
+    for name in _TALKERS:
+        # Without a handler of its own, Python would print what a library says onto stderr.
+        logger = logging.getLogger(name)
+        if not logger.handlers:
+            logger.addHandler(logging.NullHandler())
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
         yield
 
 
@@ -73,7 +91,7 @@ def make_figure(height_in: float, rows: int, columns: int, **grid: Any) -> tuple
     """Return a figure as wide as the paper and its axes (rows, columns); grid: options of matplotlib's subplots."""
     from matplotlib.figure import Figure
 
-    figure: Any = Figure(figsize=(_WIDTH_IN, height_in), layout="constrained")
+    figure: Any = Figure(figsize=(_WIDTH_IN, max(height_in, _LEAST_ROW_IN * rows)), layout="constrained")
     figure.get_layout_engine().set(w_pad=0.02, h_pad=0.02, wspace=0.02, hspace=0.02)
     return figure, figure.subplots(rows, columns, squeeze=False, **grid)
 

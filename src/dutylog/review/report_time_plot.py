@@ -109,7 +109,8 @@ def _draw_roads(axis: Any, data: TripData) -> None:
         if wide >= 0.025 * data.end_s:
             box = {"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none"}
             middle = (one.start_s + one.end_s) / 2
-            axis.text(middle, 0.48, ROAD_SIGNS[one.kind], ha="center", va="center", bbox=box, fontsize=7)
+            sign = axis.text(middle, 0.48, ROAD_SIGNS[one.kind], ha="center", va="center", bbox=box, fontsize=7)
+            sign.set_in_layout(False)
     axis.set_yticks([])
     axis.set_ylim(0, 1)
     axis.tick_params(bottom=False)

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from dutylog.domain.quantity import UNKNOWN, position_text, quantity_text, utc_text
+from dutylog.review.hits import choose_hits as choose_hits
 from dutylog.review.review import (
     ACT,
     FINE,
     LOOK,
-    CareItem,
     DamperRow,
     Difference,
     HeightTrend,
@@ -21,6 +21,7 @@ from dutylog.review.review import (
     Sentence,
     StandingHeight,
     TripFacts,
+    UsedPart,
     Words,
 )
 from dutylog.review.trip_data import BOTTOMED, BUMP_STOP, CONTACT_KINDS, STRAP, TOPPED_OUT, Contact, Segment
@@ -39,9 +40,10 @@ WORDS_LIMIT = 400
 """Characters of a sentence that are printed."""
 TEXT_LIMIT = 160
 """Characters of a free text that are printed; one that is longer ends in three dots."""
+STREET_FROM_RATIO = 0.005
+"""Of a part's budget; what less is worth in street isn't said. Judgement."""
 _NO_SHARE = 5e-5
 """Less would be printed as 0.00 %."""
-_HIT_ORDER = (BOTTOMED, TOPPED_OUT, BUMP_STOP, STRAP)
 WORTH = (
     "Heat is the damping force of the profile's curve times the measured shaft speed, summed up for each sample. "
     "Numerically that is good to hundredths of a percent. What it is worth is 8 to 15 %: scale 1 to 2 %, curve and "
@@ -64,30 +66,22 @@ class Said:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class Task:
-    """One line of the care list."""
+def clean_text(text: object, limit: int | None = TEXT_LIMIT) -> str:
+    """Return free text fit for paper: no control characters, nothing that turns the line round.
 
-    text: str
-    why: str
-    caution: str
-    done: str
-    is_done: bool
-
-
-def clean_text(text: object, limit: int = TEXT_LIMIT) -> str:
-    """Return free text fit for paper: no control characters, nothing that turns the line round, at most `limit`."""
+    limit: characters, three dots where it was longer; None: all of it.
+    """
     # Cc, Cs, Co, Cn can't be printed or aren't allowed in XML; Cf holds the marks that reverse or hide text.
     kept = "".join(c if unicodedata.category(c) not in _UNFIT else " " for c in str(text))
     # Only plain spaces: one that must not break holds number and unit together.
     short = re.sub(" +", " ", kept).strip()
-    return short if len(short) <= limit else short[: limit - 3].rstrip() + "..."
+    return short if limit is None or len(short) <= limit else short[: limit - 3].rstrip() + "..."
 
 
 _UNFIT = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
 
 
-def words_text(words: Words, system: str, limit: int = WORDS_LIMIT) -> str:
+def words_text(words: Words, system: str, limit: int | None = WORDS_LIMIT) -> str:
     """Return a sentence's words, its figures in the units of `system` (domain/quantity.py), cut at `limit`."""
     parts = [word if isinstance(word, str) else quantity_text(word.kind, word.value, system) for word in words]
     return clean_text(_without_thin("".join(parts)), limit)
@@ -151,10 +145,17 @@ def duty_row(row: DamperRow, system: str) -> list[str]:
         hottest,
         quantity_text("ratio", row.coverage_ratio, system),
         UNKNOWN if used is None else f"{clean_text(used.name, 40)} {quantity_text('share_ratio', used.ratio, system)}",
-        _without_thin(
-            quantity_text("far_m", None if row.street_miles is None else row.street_miles * M_PER_MILE, system)
-        ),
+        _street_text(row, used, system),
     ]
+
+
+def _street_text(row: DamperRow, used: UsedPart | None, system: str) -> str:
+    """Return how much street wears the most used part alike; beside a tiny share it would only be a large number."""
+    if used is None or row.street_miles is None:
+        return UNKNOWN
+    if used.ratio < STREET_FROM_RATIO:
+        return "too little to tell"
+    return _without_thin(quantity_text("far_m", row.street_miles * M_PER_MILE, system))
 
 
 def is_lower_bound(row: DamperRow) -> bool:
@@ -217,14 +218,6 @@ def trend_texts(trends: Iterable[HeightTrend], system: str, limit: int = WORDS_L
     return [f"{', '.join(places)} ({word}): {text}" for (word, text), places in found.items()]
 
 
-def choose_hits(hits: Sequence[Contact], room: int) -> list[Contact]:
-    """Return the hardest hits of each kind, as many of each where there are, the kind that matters most first."""
-    by_kind = {kind: sorted((h for h in hits if h.kind == kind), key=lambda h: -h.speed_mps) for kind in _HIT_ORDER}
-    ranked = [(place, order, hit) for order, some in enumerate(by_kind.values()) for place, hit in enumerate(some)]
-    chosen = sorted(ranked, key=lambda one: one[:2])[:room]
-    return [hit for _, _, hit in sorted(chosen, key=lambda one: (one[1], one[0]))]
-
-
 def difference_row(one: Difference, system: str, limit: int = WORDS_LIMIT) -> list[str]:
     """Return what was compared, both figures, their ratio with its range, and what that means."""
     ratio = UNKNOWN if one.ratio is None else f"{one.ratio:.2f}"
@@ -234,28 +227,12 @@ def difference_row(one: Difference, system: str, limit: int = WORDS_LIMIT) -> li
         f"{clean_text(name, 40)}: {quantity_text(one.kind, value, system)}"
         for name, value in ((one.first_name, one.first), (one.second_name, one.second))
     ]
-    return [clean_text(one.what, 60), *sides, ratio, words_text(one.words, system, limit), clean_text(one.basis, 100)]
+    return [clean_text(one.what, 60), *sides, ratio, words_text(one.words, system, limit), basis_text(one)]
 
 
-def tasks(items: Iterable[CareItem], system: str, limit: int = WORDS_LIMIT) -> list[Task]:
-    """Return what this trip calls for, in its order."""
-    return [
-        Task(
-            words_text(item.text, system, limit),
-            words_text(item.why, system, limit),
-            clean_text(item.caution or "", limit),
-            _done(item),
-            item.done_by is not None,
-        )
-        for item in items
-        if item.is_asked or item.done_by is not None
-    ]
-
-
-def not_needed(items: Iterable[CareItem], system: str, limit: int = WORDS_LIMIT) -> list[str]:
-    """Return what this trip doesn't call for, with the reason."""
-    rest = [item for item in items if not item.is_asked and item.done_by is None]
-    return [f"{words_text(item.text, system, limit)} ({words_text(item.why, system, limit)})" for item in rest]
+def basis_text(one: Difference) -> str:
+    """Return what a difference was compared on."""
+    return clean_text(one.basis, 100)
 
 
 def contact_totals(rows: Iterable[DamperRow]) -> Mapping[str, int]:
@@ -265,13 +242,6 @@ def contact_totals(rows: Iterable[DamperRow]) -> Mapping[str, int]:
         for kind, count in row.contacts_count.items():
             found[kind] = found.get(kind, 0) + count
     return found
-
-
-def _done(item: CareItem) -> str:
-    if item.done_by is None:
-        return ""
-    note = f": {clean_text(item.note, 80)}" if item.note else ""
-    return f"done by {clean_text(item.done_by, 40)}, {utc_text(item.done_utc_s)}{note}"
 
 
 def _when(facts: TripFacts, utc_s: float | None) -> str:

@@ -48,7 +48,8 @@ class UsedPart:
 
 @dataclass(frozen=True, slots=True)
 class DamperRow:
-    """One damper's trip. Contacts by kind in `contacts_count`; a kind that can't be told (no strap length) is absent.
+    """One damper's trip. Contacts by kind in `contacts_count`; a kind that can't be told is absent: no strap length, or
+    part of the raw log is gone (bottom-outs are the ledger's and always there).
 
     lower_bound: coverage below 1. peak_rise_k: highest body above the air. used: largest first, empty where unknown.
     """
@@ -156,7 +157,7 @@ class CareItem:
     text: Words
     why: Words
     is_asked: bool
-    caution: str | None
+    caution: Words | None
     done_by: str | None
     done_utc_s: float | None
     row: int | None
@@ -185,8 +186,9 @@ class TripFacts:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """A trip, told. verdict: the vehicle's sentences first, then each damper's, the most urgent first.
+    """A trip, told. verdict: by level, the most urgent first; within a level the vehicle's before its dampers'.
 
+    hits: the hardest of each kind (review/hits.py), the hardest first; all are counted in `contacts_count`.
     cost_problem: why nothing is said of budgets, '' where all is. is_raw_whole: False where part of the raw log of
     the trip is gone or damaged; then plots show less than the tables.
     """

@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from dutylog.ledger.trip_notes import RoadSaid
-from dutylog.review.trip_data import ROAD_KINDS, Segment
+from dutylog.review.trip_data import ROAD_KINDS, Segment, TripData
+
+
+def as_said(data: TripData, said: Sequence[RoadSaid]) -> TripData:
+    """Return a trip whose segments have people's words laid over them: what everybody reads who tells of its roads.
+
+    The trip as it is kept doesn't have them, so a word that is withdrawn leaves nothing behind.
+    """
+    return replace(data, segments=lay_over(data.segments, said))
 
 
 def lay_over(segments: Sequence[Segment], said: Sequence[RoadSaid]) -> tuple[Segment, ...]:

@@ -7,14 +7,14 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dutylog.domain.vehicle import Damper, Vehicle
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.totals import Totals
 from dutylog.engine.engine import EnergyTile, is_named
 from dutylog.engine.epoch_run import PreparedTile
-from dutylog.review.contacts import APPROACH_S, ContactFinder, Met
+from dutylog.review.contacts import ContactFinder
+from dutylog.review.meetings import find_meetings
 from dutylog.review.road import RoadRows
 from dutylog.review.tiles import SIGNALS, SeatGather, Signals, count_histograms, measure
 from dutylog.review.trip_data import Contact, Ints, Mask, Singles
@@ -93,10 +93,15 @@ class RowGather:
     roads: list[RoadSink] = field(default_factory=list)
     seats: dict[Seat, SeatGather] = field(default_factory=dict)
     counted: dict[str, Totals] = field(default_factory=dict)
-    last: PreparedTile | None = None
     last_inside: PreparedTile | None = None
+    _last_tile: EnergyTile | None = None
     _watches: dict[Seat, _Watch] = field(default_factory=dict)
     _road_strokes: tuple[float, ...] = ()
+
+    @property
+    def last(self) -> PreparedTile | None:
+        """Return the last tile taken."""
+        return None if self._last_tile is None else self._last_tile.prepared
 
     def take(
         self, tiles: Sequence[EnergyTile], starts_s: Sequence[float | None], units: Mapping[str, str], vehicle: Vehicle
@@ -111,14 +116,14 @@ class RowGather:
         for row, damper in enumerate(vehicle.dampers):
             seat = units[damper.position], damper.position
             watch = self._watch(seat, damper, vehicle.profile_of(damper).stroke_m)
-            self._find_contacts(tiles, starts_s, signals, row, watch)
+            self._find_contacts(tiles, starts_s, signals, row, seat)
             body_c = self._read_body(tiles, row, watch)
             if is_named(seat[0]):
                 self._take_seat(tiles, _stack(tiles, signals, row, body_c), row, seat, runs, first_row)
         for tile, start_s in zip(tiles, starts_s, strict=True):
             if start_s is not None:
                 self._take_row(tile, start_s, vehicle)
-        self.last = tiles[-1].prepared
+        self._last_tile = tiles[-1]
 
     def settle(self, seat: Seat, gained: Totals, *, is_late: bool | None) -> None:
         """Take what a unit gained as a run ended, behind its last tile.
@@ -218,24 +223,17 @@ class RowGather:
         starts_s: Sequence[float | None],
         signals: Signals,
         row: int,
-        watch: _Watch,
+        seat: Seat,
     ) -> None:
-        """Look for contacts in the tiles that come near an end of travel, and follow what is armed in all of them."""
-        lows_um, highs_um = signals.low_um[:, row], signals.high_um[:, row]
-        near = watch.contacts.pick(int(lows_um.min()), int(highs_um.max()))
-        if not near:
-            return
-        for number, tile in enumerate(tiles):
-            low_um, high_um = int(lows_um[number]), int(highs_um[number])
-            met = [one for one in near if one.reaches(low_um, high_um)]
-            if not met:
-                continue
-            before = tiles[number - 1].prepared if number else self.last
-            for contact, offset, speed_mps in _meet(tile, before, row, watch.contacts, met):
-                start_s = starts_s[number]
-                if start_s is not None:
-                    at_s = start_s + offset * tile.prepared.dt_s
-                    self.contacts.append(Contact(watch.damper.position, contact.kind, at_s, speed_mps))
+        """Take the contacts of one damper that belong."""
+        bounds_um = signals.low_um[:, row], signals.high_um[:, row]
+        unit_id = seat[0] if is_named(seat[0]) else None
+        finder = self._watches[seat].contacts
+        for one in find_meetings(tiles, self._last_tile, row, finder, bounds_um):
+            start_s = starts_s[one.tile]
+            if start_s is not None:
+                at_s = start_s + one.offset_s
+                self.contacts.append(Contact(seat[1], one.kind, at_s, one.speed_mps, unit_id=unit_id))
 
     @staticmethod
     def _read_body(tiles: Sequence[EnergyTile], row: int, watch: _Watch) -> list[float]:
@@ -282,40 +280,6 @@ def _stack(tiles: Sequence[EnergyTile], signals: Signals, row: int, body_c: Sequ
         )
     )
     return np.stack([np.asarray(columns[name], dtype=np.float32) for name in SIGNALS], axis=1)
-
-
-def _meet(
-    tile: EnergyTile, before: PreparedTile | None, row: int, finder: ContactFinder, met: Sequence[Any]
-) -> list[tuple[Met, int, float]]:
-    """Return the contacts in a tile, the sample of each, and shaft speed towards the end of travel just before it."""
-    prepared, counted = tile.prepared, tile.gains[row].counted
-    travel = prepared.travel_m[row]
-    samples: NDArray[np.intp] | None = None
-    if counted is not None:
-        samples = np.flatnonzero(counted)
-        travel = travel[samples]
-    found = []
-    for contact in finder.take(np.rint(travel * np.float32(1e6)).astype(np.int32), met):
-        place = contact.place if samples is None else int(samples[contact.place])
-        found.append((contact, place, _approach_mps(prepared, before, row, place, contact.is_inwards)))
-    return found
-
-
-def _approach_mps(prepared: PreparedTile, before: PreparedTile | None, row: int, place: int, is_inwards: bool) -> float:
-    reach = max(1, round(APPROACH_S / prepared.dt_s))
-    speeds: Singles = prepared.speed_mps[row, max(0, place - reach) : place + 1]
-    missing = reach - place
-    if (
-        missing > 0
-        and before is not None
-        and (before.epoch, before.start_index + before.n)
-        == (
-            prepared.epoch,
-            prepared.start_index,
-        )
-    ):
-        speeds = np.concatenate([before.speed_mps[row, -missing:], speeds])
-    return max(0.0, float(speeds.max() if is_inwards else -speeds.min()))
 
 
 __all__ = ["MakeRoads", "RoadSink", "RowGather", "Seat"]

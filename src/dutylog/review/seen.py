@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from dutylog.domain.quantity import position_text
 from dutylog.review.differences import Pair
+from dutylog.review.hits import name_damper
 from dutylog.review.review import DamperRow, Figure, HeightTrend, RoadRow, TripFacts, Words
 from dutylog.review.told import Told
 from dutylog.review.trip_data import TripData
@@ -25,18 +26,30 @@ class Seen:
     axles: Sequence[Pair]
     told: Told
 
+    def name(self, row: DamperRow) -> str:
+        """Return a damper's place as words, with its serial where two sat there in turn."""
+        return name_damper(row, self.dampers)
+
 
 def join_names(positions: Sequence[str]) -> str:
     """Return positions as words: 'front left', 'front left and rear right', 'a, b and c'."""
-    names = [position_text(one) for one in positions]
+    return join_words([position_text(one) for one in positions])
+
+
+def join_words(names: Sequence[str]) -> str:
+    """Return one or more names as words: 'a, b and c'."""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def add_others(others: Sequence[tuple[str, Figure]]) -> Words:
-    """Return what is added for those that were next: ' (rear left 5, front left 3)'; nothing without any."""
+    """Return what is added for those that were next: ' (rear left 5, front left 3)'; nothing without any.
+
+    Args:
+        others: name and figure of each, the figure being the one by which the worst was found.
+    """
     words: list[str | Figure] = []
-    for place, (position, figure) in enumerate(others):
-        words += [f"{', ' if place else ' ('}{position_text(position)} ", figure]
+    for place, (name, figure) in enumerate(others):
+        words += [f"{', ' if place else ' ('}{name} ", figure]
     return (*words, ")") if words else ()
 
 

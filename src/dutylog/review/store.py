@@ -3,32 +3,31 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
-import shutil
 import struct
 import tempfile
 import zipfile
 import zlib
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from dutylog.errors import DutylogError, InputError, LedgerError
-from dutylog.ledger.trip_book import parse_key
-from dutylog.review.heights_book import HEIGHTS_NAME
-from dutylog.review.packing import pack, unpack
-from dutylog.review.review import Review
-from dutylog.review.to_dict import review_from_dict
-from dutylog.review.trip_data import TripData
+from dutylog.ledger.database import sync_folder
+from dutylog.ledger.trip_book import TripBook, parse_key
+from dutylog.review.stamps import Stamp, make_stamp
+
+if TYPE_CHECKING:
+    # What is read and written here needs numpy; who only asks whether a review is there doesn't.
+    from dutylog.ledger.ledger import Ledger
+    from dutylog.review.review import Review
+    from dutylog.review.trip_data import TripData
 
 REVIEWS = "reviews"
-DATA_NAME, REVIEW_NAME, PLOTS_NAME = "trip.npz", "review.json", "plots.json.gz"
+DATA_NAME, REVIEW_NAME, PLOTS_NAME, HEIGHTS_NAME = "trip.npz", "review.json", "plots.json.gz", "heights.json"
 FOLDER_MODE, FILE_MODE = 0o750, 0o640
-MOST_TRIPS = 50
-MOST_BYTES = 500_000_000
-"""Kept of all reviews: a trip of ten hours takes 9 MB. Judgement."""
 REVIEW_LIMIT_BYTES = 20_000_000
 """A longer review.json isn't ours."""
 _UNREADABLE = (
@@ -47,27 +46,6 @@ _UNREADABLE = (
 """What zipfile, json and numpy raise over octets that aren't theirs."""
 
 
-@dataclass(frozen=True, slots=True)
-class Stamp:
-    """What a review was made from; another one means that it is made anew.
-
-    schema: of the files. spans: of the trip. shares: the ledger's sums, by unit and position. recounted: row of the
-    newest entry `recounted`, 0 for none.
-    """
-
-    schema: int
-    engine: str
-    spans: tuple[tuple[int, ...], ...]
-    is_open: bool
-    shares: tuple[tuple[Any, ...], ...]
-    recounted: int
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the stamp as JSON gives it back."""
-        content: dict[str, Any] = json.loads(json.dumps(asdict(self)))
-        return content
-
-
 def folder_of(data_dir: Path, key: str) -> Path:
     """Return the folder of a trip's review; it need not be there.
 
@@ -80,15 +58,40 @@ def folder_of(data_dir: Path, key: str) -> Path:
 
 def load(data_dir: Path, key: str, stamp: Stamp | None = None) -> TripData | None:
     """Return a trip's data; None where there is none, it is damaged, or made from something else than `stamp`."""
+    found = load_stamped(data_dir, key)
+    return None if found is None or (stamp is not None and found[1] != stamp.to_dict()) else found[0]
+
+
+def load_current(data_dir: Path, ledger: Ledger, key: str) -> TripData | None:
+    """Return a trip's data where it is that of the trip as the ledger has it now.
+
+    None where there is none, or what there is was made of another cut: before a trip was split, merged, repaired or
+    counted anew, or while it went on. Of a trip that was merged into another it is that one's data.
+
+    Raises:
+        LedgerError: no such trip.
+    """
+    trip = TripBook(ledger).trip(key)
+    found = load_stamped(data_dir, trip.key)
+    return found[0] if found is not None and make_stamp(ledger, trip).has_cut_of(found[1]) else None
+
+
+def load_stamped(data_dir: Path, key: str) -> tuple[TripData, dict[str, Any]] | None:
+    """Return a trip's data and the stamp it was kept with, None where there is none or it is damaged."""
+    from dutylog.review.packing import unpack
+
     path = folder_of(data_dir, key) / DATA_NAME
     try:
         with path.open("rb") as file:
             data, kept = unpack(file)
     except (DutylogError, *_UNREADABLE):
         return None
-    if data.key != key or (stamp is not None and kept != stamp.to_dict()):
-        return None
-    return data
+    return (data, kept) if data.key == key else None
+
+
+def has_data(data_dir: Path, key: str) -> bool:
+    """Tell whether there is a file of a trip's data, whatever is in it."""
+    return (folder_of(data_dir, key) / DATA_NAME).is_file()
 
 
 def save(data_dir: Path, data: TripData, stamp: Stamp) -> None:
@@ -97,33 +100,72 @@ def save(data_dir: Path, data: TripData, stamp: Stamp) -> None:
     Raises:
         LedgerError: the folder can't be written.
     """
+    from dutylog.review.packing import pack
+
     write_file(data_dir, data.key, DATA_NAME, lambda file: pack(file, data, stamp.to_dict()))
 
 
 def write_file(data_dir: Path, key: str, name: str, write: Callable[[IO[bytes]], None]) -> None:
-    """Put a file of a trip's review in its place, whole or not at all.
+    """Put a file of a trip's review in its place, whole or not at all, and for good: on the disk when this returns.
 
     Raises:
         LedgerError: the folder can't be written, with the place and why.
     """
-    folder = folder_of(data_dir, key)
+    path = folder_of(data_dir, key) / name
     try:
-        for one in (folder.parent, folder):
-            if not one.is_dir():
-                one.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(prefix=f".{name}.", dir=folder)
+        try:
+            _put_file(path, write)
+        except FileNotFoundError:
+            # Another process made room just then, and took the folder away.
+            _put_file(path, write)
     except OSError as err:
-        raise LedgerError(f"{folder}: can't be written: {err.strerror}; check room and rights of the folder") from err
+        raise LedgerError(f"{path}: can't be written: {err.strerror}; {_remedy(err)}") from err
+
+
+def write_octets(data_dir: Path, key: str, name: str, octets: bytes) -> None:
+    """Put a file in its place unless it is as it should be already.
+
+    Raises:
+        LedgerError: the folder can't be written, with the place and why.
+    """
+
+    def write(file: IO[bytes]) -> None:
+        file.write(octets)
+
+    if not _holds(folder_of(data_dir, key) / name, octets):
+        write_file(data_dir, key, name, write)
+
+
+def _holds(path: Path, octets: bytes) -> bool:
+    try:
+        return path.stat().st_size == len(octets) and path.read_bytes() == octets
+    except OSError:
+        return False
+
+
+def _put_file(path: Path, write: Callable[[IO[bytes]], None]) -> None:
+    folder = path.parent
+    for one in (folder.parent, folder):
+        if not one.is_dir():
+            one.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+            sync_folder(one.parent)
+    handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=folder)
     try:
         with os.fdopen(handle, "wb") as file:
             os.fchmod(file.fileno(), FILE_MODE)
             write(file)
-        os.replace(temporary, folder / name)
-    except OSError as err:
-        raise LedgerError(f"{folder / name}: can't be written: {err.strerror}; make room on the disk") from err
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+        sync_folder(folder)
     finally:
         with contextlib.suppress(OSError):
             Path(temporary).unlink(missing_ok=True)
+
+
+def _remedy(err: OSError) -> str:
+    is_full = err.errno in (errno.ENOSPC, errno.EDQUOT)
+    return "make room on the disk" if is_full else "check that the folder is there and may be written"
 
 
 def read_review_text(data_dir: Path, key: str) -> str | None:
@@ -142,6 +184,8 @@ def read_review_text(data_dir: Path, key: str) -> str | None:
 
 def read_review(data_dir: Path, key: str) -> Review | None:
     """Return the review that was kept of a trip, None where there is none or it is damaged."""
+    from dutylog.review.to_dict import review_from_dict
+
     text = read_review_text(data_dir, key)
     if text is None:
         return None
@@ -149,23 +193,6 @@ def read_review(data_dir: Path, key: str) -> Review | None:
         return review_from_dict(json.loads(text))
     except (InputError, *_UNREADABLE):
         return None
-
-
-def prune(data_dir: Path, keep: str, most_trips: int = MOST_TRIPS, most_bytes: int = MOST_BYTES) -> list[str]:
-    """Remove the files of the reviews made longest ago, their standing heights aside; return their keys.
-
-    keep: key of the one that stays in any case.
-    """
-    gone, kept_count, kept_bytes = [], 0, 0
-    for folder in sorted(_folders(data_dir / REVIEWS), key=_made_at, reverse=True):
-        key = folder.name.removeprefix("trip-")
-        size = sum(_size_of(file) for file in folder.iterdir())
-        is_kept = key == keep or (kept_count < most_trips and kept_bytes + size <= most_bytes)
-        if is_kept:
-            kept_count, kept_bytes = kept_count + 1, kept_bytes + size
-        elif _empty_folder(folder):
-            gone.append(key)
-    return gone
 
 
 def forget_files(data_dir: Path, key: str, names: Callable[[str], bool]) -> None:
@@ -176,44 +203,9 @@ def forget_files(data_dir: Path, key: str, names: Callable[[str], bool]) -> None
                 file.unlink(missing_ok=True)
 
 
-def _folders(reviews: Path) -> list[Path]:
+def list_folders(data_dir: Path) -> list[Path]:
+    """Return the folders of all reviews."""
     try:
-        return [one for one in reviews.iterdir() if one.name.startswith("trip-") and one.is_dir()]
+        return [one for one in (data_dir / REVIEWS).iterdir() if one.name.startswith("trip-") and one.is_dir()]
     except OSError:
         return []
-
-
-def _made_at(folder: Path) -> float:
-    """Return when a review was made; a folder that only has heights is the oldest."""
-    return max((_time_of(folder / name) for name in (DATA_NAME, REVIEW_NAME)), default=0.0)
-
-
-def _time_of(file: Path) -> float:
-    try:
-        return file.stat().st_mtime
-    except OSError:
-        return 0.0
-
-
-def _size_of(file: Path) -> int:
-    try:
-        return file.stat().st_size
-    except OSError:
-        return 0
-
-
-def _empty_folder(folder: Path) -> bool:
-    """Remove all but the standing heights; tell whether there was something to remove."""
-    found = False
-    with contextlib.suppress(OSError):
-        for file in folder.iterdir():
-            if file.name == HEIGHTS_NAME:
-                continue
-            found = True
-            if file.is_dir() and not file.is_symlink():
-                shutil.rmtree(file, ignore_errors=True)
-            else:
-                file.unlink(missing_ok=True)
-        if not any(folder.iterdir()):
-            folder.rmdir()
-    return found

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dutylog.domain.quantity import position_text, quantity_text
+from dutylog.review.hits import choose_hits, count_hits, name_hit
+from dutylog.review.report_care import tasks
 from dutylog.review.report_words import (
     CONTACT_HEADS,
     clean_text,
@@ -15,14 +17,14 @@ from dutylog.review.report_words import (
     is_lower_bound,
     road_row,
     say,
-    tasks,
     words_text,
 )
 from dutylog.review.review import DamperRow, Difference, Review
+from dutylog.review.standing import LEVEL_UNKNOWN
 from dutylog.review.trip_data import CONTACT_KINDS
 
 MOST_HITS = 10
-"""Contacts in the table, the hardest; JSON has all. Source: judgement."""
+"""Contacts in the table, the hardest of each kind. Source: judgement."""
 MOST_LIKE = 12
 """Differences within their doubt that are shown beside the clear ones. Source: judgement."""
 LOWER_BOUND = "Part of the motion was not measured: heat, strokes and contacts are lower bounds."
@@ -40,16 +42,28 @@ def review_lines(review: Review, system: str) -> list[str]:
         lines.append(LOWER_BOUND)
     if review.cost_problem:
         lines.append(f"nothing is said of some budgets: {clean_text(review.cost_problem, 300)}")
-    lines += _section("roads", _ROAD_HEADS, [road_row(row, system) for row in review.roads])
-    hits = [hit_row(one, review.segments, system) for one in review.hits[:MOST_HITS]]
-    title = "hits" if len(review.hits) <= MOST_HITS else f"hits, the hardest {MOST_HITS} of {len(review.hits)}"
-    lines += _section(title, _HIT_HEADS, hits, left=3)
+    roads_title = "roads" if review.is_raw_whole else "roads, of what is left of the log"
+    lines += _section(roads_title, _ROAD_HEADS, [road_row(row, system) for row in review.roads])
+    lines += _hit_lines(review, system)
     lines += _section("standing height", _HEIGHT_HEADS, [height_row(one, system) for one in review.heights])
+    lines += [LEVEL_UNKNOWN] if review.heights else []
     known = [one for one in review.trends if one.change_m is not None]
     lines += [f"{position_text(one.position)} {words_text(one.words, system)}" for one in known]
     lines += difference_lines(review.differences, system)
     lines += _care_lines(review, system)
-    return [*lines, *(clean_text(note, 300) for note in review.notes)]
+    return [*lines, *(clean_text(note, 300) for note in review.notes if note not in lines)]
+
+
+def _hit_lines(review: Review, system: str) -> list[str]:
+    """Return the hardest hits of each kind; how many there were only where the log holds all of them."""
+    shown = choose_hits(review.hits, MOST_HITS)
+    rows = []
+    for one in shown:
+        at, _, *rest = hit_row(one, review.segments, system)
+        rows.append([at, clean_text(name_hit(one, review.dampers), 60), *rest])
+    most = count_hits(review.dampers) if review.is_raw_whole else 0
+    title = f"hits, the hardest of each kind, {len(shown)} of {most}" if most > len(shown) else "hits"
+    return _section(title, _HIT_HEADS, rows, left=3)
 
 
 def difference_lines(found: Sequence[Difference], system: str) -> list[str]:

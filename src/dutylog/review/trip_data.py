@@ -29,7 +29,8 @@ class Contact:
     """One meeting with an end of travel.
 
     t_s: since the trip's begin. speed_mps: shaft speed at contact, 0 or more. Of the vehicle then: vehicle_mps,
-    distance_m since the trip's begin, latitude_deg, longitude_deg; None where unknown.
+    distance_m since the trip's begin, latitude_deg, longitude_deg; None where unknown. unit_id: of the damper that sat
+    at the position then, None where nobody named one.
     """
 
     position: str
@@ -40,6 +41,7 @@ class Contact:
     distance_m: float | None = None
     latitude_deg: float | None = None
     longitude_deg: float | None = None
+    unit_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -15,69 +13,21 @@ from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.totals import SUMS, Totals
 from dutylog.engine.engine import EnergyTile, Engine, is_named
 from dutylog.engine.output import Fault as EngineFault
-from dutylog.ledger.corrections import CorrectedLog
-from dutylog.ledger.trip_book import Span
 from dutylog.recording.block import LATITUDE, LONGITUDE
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.reader import LogReader
 from dutylog.recording.scan import TORN
 from dutylog.review.borders import Borders
+from dutylog.review.pass_job import Part, PassJob, Place
 from dutylog.review.road import RoadRows
 from dutylog.review.row_gather import MakeRoads, RowGather
-from dutylog.review.tiles import SeatRows
-from dutylog.review.trip_data import Contact, Fault, Floats, Mask
+from dutylog.review.trip_data import Fault, Floats
 from dutylog.review.trip_duty import StrokeLog, describe_state, make_duty
 from dutylog.units import FS_PER_NS, NS_PER_S
 
 NEAR_TILES = 80
 """So far ahead of a cut tiles are worked off one by one; the engine lets 36 wait."""
 _SAMPLED = (FrameType.SAMPLES, FrameType.GAP)
-
-Place = tuple[int, int]
-"""An epoch and a tile of it."""
-
-
-@dataclass(frozen=True, slots=True)
-class PassJob:
-    """What is to be read and counted.
-
-    after_sequence: the segment that begins behind this frame is the first that is read. until_sequence: last frame
-    that counts. warm_from: samples of an epoch before an instant [ns] are left out. corrected: brought to
-    after_sequence. takes_late: strokes that end with a run behind the last row may still belong to the trip;
-    grace_ns: so long after it. since: rows begin with this tile, None: with the trip.
-    """
-
-    log: Path
-    after_sequence: int
-    until_sequence: int
-    warm_from: tuple[int, int]
-    spans: tuple[Span, ...]
-    corrected: CorrectedLog
-    takes_late: bool
-    grace_ns: int
-    since: Place | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """What a pass found, (n,) as in TripData. driven_m: in each row, NaN where speed wasn't known.
-
-    fixes: (k, 3) time since the trip's begin, latitude, longitude. damage: what of the log couldn't be read.
-    """
-
-    vehicle: Vehicle | None
-    t_s: Floats
-    dt_s: Floats
-    moving: Mask
-    vehicle_mps: Floats
-    driven_m: Floats
-    ambient_c: Floats
-    fixes: Floats
-    seats: tuple[SeatRows, ...]
-    contacts: tuple[Contact, ...]
-    faults: tuple[Fault, ...]
-    roads: RoadRows
-    damage: tuple[str, ...]
 
 
 class TripPass:
@@ -302,6 +252,3 @@ class TripPass:
                 continue
             found.append(Fault(fault.position, fault.kind, max(0.0, start_s), until_s))
         return found
-
-
-__all__ = ["Part", "PassJob", "Place", "TripPass"]

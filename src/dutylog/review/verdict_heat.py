@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from dutylog.domain.quantity import position_text
 from dutylog.domain.vehicle import Vehicle
@@ -16,8 +16,11 @@ from dutylog.units import M_PER_MILE
 
 def say_heat(seen: Seen) -> list[Sentence]:
     """Return the sentences on heat."""
-    found = [_judge_limits(seen), _judge_budget(seen), _judge_roads(seen), _judge_cavitation(seen)]
-    return [*(one for one in found if one is not None), *_judge_sides(seen), *_judge_axles(seen)]
+    found = [_judge_cavitation(seen)]
+    if seen.facts.not_driven is None:
+        found += [_judge_budget(seen), _judge_roads(seen)]
+    told = (one for one in found if one is not None)
+    return [*_judge_limits(seen), *told, *_judge_sides(seen), *_judge_axles(seen)]
 
 
 def body_limit_c(vehicle: Vehicle, position: str) -> float | None:
@@ -26,26 +29,33 @@ def body_limit_c(vehicle: Vehicle, position: str) -> float | None:
     return None if found is None else vehicle.profile_of(found).body_limit_c
 
 
-def _judge_limits(seen: Seen) -> Sentence | None:
+def _judge_limits(seen: Seen) -> Iterator[Sentence]:
+    """Say which bodies were over their limits, and which came near to them."""
     near_k = limit("too_hot", "look_below_limit_k")
     hot: list[tuple[float, float, DamperRow]] = []
     for row in seen.dampers:
         most_c = body_limit_c(seen.data.vehicle, row.position)
         if most_c is not None and row.peak_body_c is not None and row.peak_body_c >= most_c - near_k:
             hot.append((row.peak_body_c - most_c, row.peak_body_c, row))
-    if not hot:
-        return None
     hot.sort(key=lambda one: -one[0])
+    for level in (ACT, LOOK):
+        if some := [one for one in hot if (one[0] >= 0.0) == (level == ACT)]:
+            yield _say_limit(seen, level, some)
+
+
+def _say_limit(seen: Seen, level: str, hot: list[tuple[float, float, DamperRow]]) -> Sentence:
+    """Return who was nearest to its limit, or furthest over it; over_k, peak_c and row of each, the worst first."""
     over_k, peak_c, row = hot[0]
-    verb = "over" if over_k >= 0.0 else "below"
+    verb, near_k = "over" if level == ACT else "below", limit("too_hot", "look_below_limit_k")
+    others = [(seen.name(one), Figure("temperature_k", abs(over))) for over, _, one in hot[1:]]
     words: Words = (
-        f"{position_text(row.position)} got as hot as ",
+        f"{seen.name(row)} got as hot as ",
         Figure("temperature_c", peak_c),
         ", ",
         Figure("temperature_k", abs(over_k)),
         f" {verb} its limit",
+        *add_others(others),
         *_in_air(seen),
-        *add_others([(one.position, Figure("temperature_c", peak)) for _, peak, one in hot[1:]]),
     )
     why: Words = (
         "the profile's limit is ",
@@ -54,7 +64,11 @@ def _judge_limits(seen: Seen) -> Sentence | None:
         Figure("temperature_k", near_k),
         " below it on",
     )
-    return Sentence("too_hot", ACT if over_k >= 0.0 else LOOK, tuple(one.position for _, _, one in hot), words, why)
+    return Sentence("too_hot", level, _places(one for _, _, one in hot), words, why)
+
+
+def _places(rows: Iterable[DamperRow]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(row.position for row in rows))
 
 
 def _in_air(seen: Seen) -> Words:
@@ -76,7 +90,7 @@ def _judge_sides(seen: Seen) -> Iterator[Sentence]:
         if rule == "side_warmth":
             who, other = position_text(larger), position_text(smaller)
             cause = "dirt or less air on one of them, or a force that isn't the curve's"
-            words = (f"{who} gets ", change, f" warmer than {other} from the same heat: {cause}")
+            words = (f"{who} rises ", change, f" more above the air than {other} by the same heat: {cause}")
         yield Sentence(rule, level, (larger, smaller), words, _why_side(pair, rule))
 
 
@@ -99,7 +113,7 @@ def _why_side(pair: Pair, rule: str) -> Words:
         Figure("change_ratio", bounds[1]),
         " with all doubt; said from ",
         Figure("change_ratio", limit(rule, "look_ratio")),
-        " on where the doubt leaves no other sign",
+        " on where even the least of that is more",
     )
 
 
@@ -120,7 +134,9 @@ def _judge_axles(seen: Seen) -> Iterator[Sentence]:
 
 
 def _judge_roads(seen: Seen) -> Sentence | None:
-    """Say which road made far more heat than its share of the driven time."""
+    """Say which road made far more heat than its share of the driven time; not of a log with holes."""
+    if not seen.data.is_raw_whole:
+        return None
     driven_s = sum(row.seconds for row in seen.roads if row.kind != PARKED)
     share, more = limit("roads", "fine_ratio"), limit("roads", "fine_times")
     for row in sorted(seen.roads, key=lambda one: -one.energy_ratio):
@@ -141,7 +157,7 @@ def _judge_roads(seen: Seen) -> Sentence | None:
             Figure("share_ratio", by_time),
             " of the driven time; said from ",
             Figure("share_ratio", share),
-            f" of the heat on that is {more:g} times its share of the time",
+            f" of the heat on where that is {more:g} times its share of the time or more",
         )
         return Sentence("roads", FINE, (), words, why)
     return None
@@ -156,7 +172,7 @@ def _judge_budget(seen: Seen) -> Sentence | None:
         return None
     level = LOOK if most.ratio >= limit("budget", "look_ratio") else FINE
     words: Words = (
-        f"{position_text(row.position)} used ",
+        f"{seen.name(row)} used ",
         Figure("share_ratio", most.ratio),
         f" of the budget of its {most.name}",
         *_as_street(row, most),
@@ -190,12 +206,12 @@ def _judge_cavitation(seen: Seen) -> Sentence | None:
     found.sort(key=lambda one: -one[0])
     ratio, seconds, row = found[0]
     words: Words = (
-        f"{position_text(row.position)} was beyond its cavitation margin for ",
+        f"{seen.name(row)} was beyond its cavitation margin for ",
         Figure("duration_s", seconds),
         "; ",
         Figure("share_ratio", ratio),
         " of its heat is uncertain",
-        *add_others([(one.position, Figure("share_ratio", other)) for other, _, one in found[1:]]),
+        *add_others([(seen.name(one), Figure("share_ratio", other)) for other, _, one in found[1:]]),
     )
     why: Words = ("said from ", Figure("share_ratio", share), " of the heat on; have the charge read when cold")
-    return Sentence("cavitation", LOOK, tuple(one.position for _, _, one in found), words, why)
+    return Sentence("cavitation", LOOK, _places(one for _, _, one in found), words, why)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from dutylog.domain.quantity import position_text
+from dutylog.review.damper_rows import own_contacts
 from dutylog.review.review import ACT, LOOK, DamperRow, Figure, Sentence, Words
 from dutylog.review.seen import Seen, add_others, times
 from dutylog.review.trip_data import BOTTOMED, BUMP_STOP, STRAP, TOPPED_OUT, Contact
@@ -20,51 +21,65 @@ _SAYS = {
 
 @dataclass(frozen=True, slots=True)
 class _End:
-    """How one damper met an end of its travel. level: None where nothing is said of it."""
+    """How one damper met an end of its travel. name: of the damper. is_all: the log holds all of it.
 
-    position: str
+    level: None where nothing is said of it.
+    """
+
+    row: DamperRow
+    name: str
     count: int
+    is_all: bool
     hardest: Contact | None
     level: str | None
 
     @property
-    def order(self) -> tuple[bool, float, int]:
-        """Return what sorts the worst first."""
-        return self.level != ACT, -(self.hardest.speed_mps if self.hardest else 0.0), -self.count
+    def speed_mps(self) -> float:
+        """Return the speed of the hardest contact, 0 where none is known."""
+        return 0.0 if self.hardest is None else self.hardest.speed_mps
 
 
 def say_hits(seen: Seen) -> list[Sentence]:
-    """Return a sentence for each end of travel that was met too often or too hard."""
-    found = [_judge_end(seen, kind) for kind in (BOTTOMED, TOPPED_OUT, STRAP)]
-    return [one for one in (*found, _judge_bump_stop(seen)) if one is not None]
+    """Return the sentences on each end of travel that was met too often or too hard: one for each level."""
+    found = [one for kind in (BOTTOMED, TOPPED_OUT, STRAP) for one in _judge_end(seen, kind)]
+    bump_stop = _judge_bump_stop(seen)
+    return found if bump_stop is None else [*found, bump_stop]
 
 
-def _judge_end(seen: Seen, kind: str) -> Sentence | None:
-    """Say who met an end of travel, the worst first: by how hard, then by how often."""
+def _judge_end(seen: Seen, kind: str) -> Iterator[Sentence]:
+    """Say who met an end of travel, the hardest hit first; by how often where speeds aren't known."""
     ends = [_look(seen, row, kind) for row in seen.dampers]
-    concerned = sorted((one for one in ends if one.level is not None), key=lambda one: one.order)
-    if not concerned:
-        return None
-    worst = concerned[0]
-    words: Words = (position_text(worst.position), _SAYS[kind], *times(worst.count), *_say_hardest(worst))
-    others = add_others([(one.position, Figure("count", one.count)) for one in concerned[1:]])
-    positions = tuple(one.position for one in concerned)
-    return Sentence(kind, worst.level or LOOK, positions, (*words, *others), _why(kind))
+    for level in (ACT, LOOK):
+        concerned = [one for one in ends if one.level == level]
+        if not concerned:
+            continue
+        has_speeds = all(one.hardest is not None for one in concerned)
+        concerned.sort(key=lambda one: (-one.speed_mps if has_speeds else 0.0, -one.count))
+        worst = concerned[0]
+        words: Words = (worst.name, _SAYS[kind], *_say_count(worst), *_say_hardest(worst))
+        others = [(one.name, *_say_count(one), *_up_to(one, has_speeds)) for one in concerned[1:]]
+        positions = tuple(dict.fromkeys(one.row.position for one in concerned))
+        yield Sentence(kind, level, positions, (*words, *_bracketed(others)), _why(kind))
 
 
 def _look(seen: Seen, row: DamperRow, kind: str) -> _End:
-    hardest = _hardest(seen, row.position, kind)
-    count = row.bottom_outs_count if kind == BOTTOMED else row.contacts_count.get(kind, 0)
-    return _End(row.position, count, hardest, _level(kind, count, hardest))
+    own = [one for one in own_contacts(seen.data.contacts, row.position, row.unit_id) if one.kind == kind]
+    is_all = kind == BOTTOMED or seen.data.is_raw_whole
+    count = row.bottom_outs_count if kind == BOTTOMED else len(own)
+    hardest = max(own, key=lambda one: one.speed_mps, default=None) if count else None
+    level = _level(kind, count, 0.0 if hardest is None else hardest.speed_mps, seen.facts.distance_m)
+    return _End(row, seen.name(row), count, is_all, hardest, level)
 
 
-def _level(kind: str, count: int, hardest: Contact | None) -> str | None:
-    speed_mps = 0.0 if hardest is None or not count else hardest.speed_mps
+def _level(kind: str, count: int, speed_mps: float, distance_m: float | None) -> str | None:
     if kind == BOTTOMED and (count >= limit(kind, "act_count") or speed_mps >= limit(kind, "act_mps")):
         return ACT
-    if count >= limit(kind, "look_count") or speed_mps >= limit(kind, "look_mps"):
-        return LOOK
-    return None
+    is_often = _is_often(kind, count, distance_m) if kind == STRAP else count >= limit(kind, "look_count")
+    return LOOK if is_often or speed_mps >= limit(kind, "look_mps") else None
+
+
+def _say_count(end: _End) -> Words:
+    return times(end.count) if end.is_all else ("at least ", *times(end.count))
 
 
 def _say_hardest(end: _End) -> Words:
@@ -75,11 +90,27 @@ def _say_hardest(end: _End) -> Words:
     return (what, Figure("shaft_mps", hardest.speed_mps), ", ", Figure("duration_s", hardest.t_s), " into the trip")
 
 
+def _up_to(end: _End, has_speeds: bool) -> Words:
+    return (" at up to ", Figure("shaft_mps", end.speed_mps)) if has_speeds else ()
+
+
+def _bracketed(others: list[Words]) -> Words:
+    """Return ' (rear left 3 times at up to 1.20 m/s; ...)', nothing without any."""
+    words: list[str | Figure] = []
+    for place, (name, *rest) in enumerate(others):
+        words += [f"{'; ' if place else ' ('}{name} ", *rest]
+    return (*words, ")") if words else ()
+
+
 def _why(kind: str) -> Words:
+    often: Words = (" of them on",)
+    if kind == STRAP:
+        often = (" of them on where that is ", Figure("per_m", limit(kind, "look_per_km") / M_PER_KM), " or more")
     said: Words = (
         "said from ",
         Figure("count", limit(kind, "look_count")),
-        " of them on, or one at ",
+        *often,
+        ", or one at ",
         Figure("shaft_mps", limit(kind, "look_mps")),
         " or more",
     )
@@ -92,42 +123,40 @@ def _why(kind: str) -> Words:
 
 def _judge_bump_stop(seen: Seen) -> Sentence | None:
     distance_m = seen.facts.distance_m
-    often = [
-        (row, count) for row in seen.dampers if _is_often(count := row.contacts_count.get(BUMP_STOP, 0), distance_m)
-    ]
-    if not often:
+    ends = [one for row in seen.dampers if _is_often(BUMP_STOP, (one := _look_at_stop(seen, row)).count, distance_m)]
+    if not ends:
         return None
-    often.sort(key=lambda one: -one[1])
-    row, count = often[0]
-    others = [(one.position, Figure("count", number)) for one, number in often[1:]]
+    ends.sort(key=lambda one: -one.count)
+    worst = ends[0]
+    others = [(one.name, Figure("count", one.count)) for one in ends[1:]]
     words: Words = (
-        position_text(row.position),
+        worst.name,
         " was on its bump stop ",
-        *times(count),
-        *_by_distance(count, distance_m),
+        *_say_count(worst),
+        *_by_distance(worst.count, distance_m),
     )
     why: Words = (
         "said from ",
         Figure("count", limit(BUMP_STOP, "look_count")),
-        " contacts on that are also more than ",
+        " contacts on where that is ",
         Figure("per_m", limit(BUMP_STOP, "look_per_km") / M_PER_KM),
-        "; bump stops are there to be met now and then",
+        " or more; bump stops are there to be met now and then",
     )
-    positions = tuple(one.position for one, _ in often)
+    positions = tuple(dict.fromkeys(one.row.position for one in ends))
     return Sentence(BUMP_STOP, LOOK, positions, (*words, *add_others(others)), why)
 
 
-def _is_often(count: int, distance_m: float | None) -> bool:
-    """Tell whether a bump stop was met often; without a distance by the count alone."""
-    if count < limit(BUMP_STOP, "look_count"):
+def _look_at_stop(seen: Seen, row: DamperRow) -> _End:
+    own = [one for one in own_contacts(seen.data.contacts, row.position, row.unit_id) if one.kind == BUMP_STOP]
+    return _End(row, seen.name(row), len(own), seen.data.is_raw_whole, None, None)
+
+
+def _is_often(kind: str, count: int, distance_m: float | None) -> bool:
+    """Tell whether a bump stop or strap was met often; without a distance by the count alone."""
+    if count < limit(kind, "look_count"):
         return False
-    return not distance_m or count / distance_m * M_PER_KM >= limit(BUMP_STOP, "look_per_km")
+    return not distance_m or count / distance_m * M_PER_KM >= limit(kind, "look_per_km")
 
 
 def _by_distance(count: int, distance_m: float | None) -> Words:
     return (", ", Figure("per_m", count / distance_m)) if distance_m else ()
-
-
-def _hardest(seen: Seen, position: str, kind: str) -> Contact | None:
-    own = [one for one in seen.data.contacts if one.position == position and one.kind == kind]
-    return max(own, key=lambda one: one.speed_mps, default=None)

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 from dutylog.domain.quantity import position_text
 from dutylog.life.dirt import FACTORS
-from dutylog.review.review import ACT, FINE, LOOK, Figure, Sentence, Words
-from dutylog.review.seen import Seen, add_others, join_names
+from dutylog.review.differences import HEAT
+from dutylog.review.review import ACT, FINE, LOOK, DamperRow, Figure, Sentence, Words
+from dutylog.review.seen import Seen, add_others, join_names, join_words
 from dutylog.review.verdict_rules import FAULT_WORDS, RULES, limit
 
 _ALERTS = {
@@ -21,20 +22,32 @@ _NOT_DRIVEN = {"dyno": "on a dyno", "transport": "on a trailer or transporter"}
 
 def say_trip(seen: Seen) -> list[Sentence]:
     """Return the sentences on the trip as a whole."""
-    found = [_judge_measured(seen), _judge_coverage(seen), _judge_dirt(seen), _judge_not_driven(seen), _judge_raw(seen)]
-    lists = (_judge_alerts(seen), _judge_sensors(seen), _judge_standing(seen))
+    found = [_judge_measured(seen), _judge_dirt(seen), _judge_not_driven(seen), _judge_raw(seen)]
+    lists = (_judge_coverage(seen), _judge_alerts(seen), _judge_sensors(seen), _judge_standing(seen))
     return [*(one for one in found if one is not None), *(one for each in lists for one in each)]
 
 
 def say_uneventful(seen: Seen) -> Sentence:
     """Return what is said where nothing is to be looked at; only what was measured is called well."""
     parts = ["nothing met the ends of travel hard"]
-    if any(row.peak_body_c is not None for row in seen.dampers):
+    measured = [row for row in seen.dampers if row.measured_s > 0.0]
+    if measured and all(row.peak_body_c is not None for row in measured):
         parts.append("nothing ran hot")
-    if seen.sides:
-        parts.append("left and right took alike")
+    parts += _say_sides(seen)
     said = f"an uneventful trip: {', '.join(parts[:-1])} and {parts[-1]}" if parts[1:] else f"uneventful: {parts[0]}"
     return Sentence("uneventful", FINE, (), (said,), ("none of the other rules found anything to look at",))
+
+
+def _say_sides(seen: Seen) -> list[str]:
+    """Return what is known of left against right; that they were alike only where their ranges leave no more room."""
+    heats = [pair.difference for pair in seen.sides if pair.figure == HEAT]
+    if not heats or any(one.is_clear for one in heats):
+        return []
+    most = 1.0 + limit("uneventful", "alike_ratio")
+    ranges = [(one.low, one.high) for one in heats]
+    if all(low is not None and high is not None and low >= 1.0 / most and high <= most for low, high in ranges):
+        return ["left and right took alike"]
+    return ["no clear difference showed between left and right"]
 
 
 def _judge_measured(seen: Seen) -> Sentence | None:
@@ -44,27 +57,46 @@ def _judge_measured(seen: Seen) -> Sentence | None:
     return Sentence("nothing_measured", ACT, (), words, ("no damper has any measured time",))
 
 
-def _judge_coverage(seen: Seen) -> Sentence | None:
-    low = [
-        (row.coverage_ratio, row.position)
-        for row in seen.dampers
-        if row.coverage_ratio is not None
-        and row.measured_s > 0.0
-        and row.coverage_ratio < limit("coverage", "look_ratio")
-    ]
-    if not low:
-        return None
-    low.sort()
-    ratio, position = low[0]
-    level = ACT if ratio < limit("coverage", "act_ratio") else LOOK
-    words: Words = (
-        f"{position_text(position)} was measured for only ",
+def _judge_coverage(seen: Seen) -> Iterator[Sentence]:
+    """Say whose motion wasn't measured; where nobody's was, another rule says so."""
+    if all(row.measured_s <= 0.0 for row in seen.dampers):
+        return
+    shares = [(_measured_ratio(row), row) for row in seen.dampers]
+    low = [(share, row) for share, row in shares if share is not None and share < limit("coverage", "look_ratio")]
+    low.sort(key=lambda one: one[0])
+    for level in (ACT, LOOK):
+        if some := [one for one in low if (one[0] < limit("coverage", "act_ratio")) == (level == ACT)]:
+            why: Words = ("said below ", Figure("ratio", limit("coverage", "look_ratio")), " of moving time")
+            positions = tuple(dict.fromkeys(row.position for _, row in some))
+            yield Sentence("coverage", level, positions, _say_coverage(seen, some), why)
+
+
+def _measured_ratio(row: DamperRow) -> float | None:
+    """Return the share of moving time that was measured, 0 where there was none at all; None where nothing moved."""
+    if row.measured_s <= 0.0 and row.unmeasured_s > 0.0:
+        return 0.0
+    return row.coverage_ratio
+
+
+def _say_coverage(seen: Seen, low: list[tuple[float, DamperRow]]) -> Words:
+    """Return who wasn't measured at all and who for part of the time; share and row of each, the least first."""
+    dead = [seen.name(row) for _, row in low if row.measured_s <= 0.0]
+    partly = [(share, row) for share, row in low if row.measured_s > 0.0]
+    words: Words = ()
+    if dead:
+        words = (f"{join_words(dead)} {'was' if len(dead) == 1 else 'were'} not measured at all",)
+        if not partly:
+            return (*words, ": nothing is known of what happened there")
+        words = (*words, "; ")
+    ratio, row = partly[0]
+    return (
+        *words,
+        f"{seen.name(row)} was measured for only ",
         Figure("ratio", ratio),
-        " of the way; its heat and strokes are lower bounds",
-        *add_others([(other, Figure("ratio", share)) for share, other in low[1:]]),
+        " of moving time",
+        *add_others([(seen.name(one), Figure("ratio", share)) for share, one in partly[1:]]),
+        ": heat and strokes are lower bounds",
     )
-    why: Words = ("said below ", Figure("ratio", limit("coverage", "look_ratio")), " of the moving time")
-    return Sentence("coverage", level, tuple(other for _, other in low), words, why)
 
 
 def _judge_dirt(seen: Seen) -> Sentence | None:

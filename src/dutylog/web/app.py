@@ -17,6 +17,7 @@ from starlette.exceptions import HTTPException
 from dutylog.errors import LedgerError
 from dutylog.publish.core_link import SocketReader
 from dutylog.web.access import Access
+from dutylog.web.against_routes import add_against
 from dutylog.web.answers import envelope, error_object, live_object
 from dutylog.web.events import ClientLimit, LiveResponse, LiveText
 from dutylog.web.feed import LiveFeed
@@ -85,6 +86,7 @@ def create_app(
         _add_elsewhere(app)
     else:
         _add_trips(app, view, pages)
+        add_against(app, view, lambda key: _find_trip(view, key), pages, runs)
         add_review(app, view, lambda key: _find_trip(view, key), pages, reviews, settings.data_dir)
         _add_trip_json(app, view)
         add_life(app, view, pages, runs)

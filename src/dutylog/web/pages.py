@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from copy import copy
 from pathlib import Path
 from typing import Any
@@ -62,11 +62,29 @@ class Pages:
         """Return the list of trips, newest first."""
         return self._page("trips.html", "trips", trips=trips, older_before=older_before)
 
-    def trip(self, detail: TripDetail, review: ReviewView | None, state: DeskState | None) -> HTMLResponse:
-        """Return one trip: figures of the ledger, and its review as far as there is one. state: of a new one."""
+    def trip(
+        self, detail: TripDetail, review: ReviewView | None, state: DeskState | None, made: str = ""
+    ) -> HTMLResponse:
+        """Return one trip: figures of the ledger, and its review as far as there is one.
+
+        state: of a new one. made: of what lies on disk, also where that can't be read.
+        """
         bars = make_energy_bars(detail.dampers)
-        values: dict[str, Any] = {"detail": detail, "bars": bars, "review": review, "state": state}
+        values: dict[str, Any] = {"detail": detail, "bars": bars, "review": review, "state": state, "made": made}
         return self._page("trip.html", "trips", key=trip_key(detail), hit_words=HIT_WORDS, roads=ROAD_KINDS, **values)
+
+    def against(
+        self,
+        detail: TripDetail,
+        second: TripDetail | None = None,
+        rows: Sequence[Mapping[str, Any]] = (),
+        *,
+        choice: Sequence[TripSummary] = (),
+        problem: str = "",
+    ) -> HTMLResponse:
+        """Return one trip held against another; second: None to choose it from `choice`. problem: why it can't be."""
+        values: dict[str, Any] = {"second": second, "rows": rows, "choice": choice, "problem": problem}
+        return self._page("against.html", "trips", 409 if problem else 200, detail=detail, **values)
 
     def dampers(self, dampers: list[DamperSummary]) -> HTMLResponse:
         """Return the list of dampers."""

@@ -29,12 +29,13 @@ FindTrip = Callable[[str], TripDetail]
 @dataclass(frozen=True, slots=True)
 class Shown:
     """A trip with its review as far as there is one. state: how a new one is coming along, None where none
-    can be made here.
+    can be made here. made: of what lies there, also where that is damaged; '' where nothing does.
     """
 
     detail: TripDetail
     review: ReviewView | None
     state: DeskState | None
+    made: str = ""
 
 
 class _Reviews:
@@ -55,7 +56,8 @@ class _Reviews:
         # One under way would be reviewed anew at each look: there a button does it.
         if may_start and not (detail.trip.is_open and review and review.is_current):
             state = self._desk.want(key, version)
-        return Shown(detail, review, state)
+        made = review.made if review else await run_in_threadpool(read_made, self._data_dir, key)
+        return Shown(detail, review, state, made)
 
     async def again(self, key: str) -> DeskState:
         """Have a trip reviewed anew."""
@@ -88,7 +90,7 @@ class _Reviews:
         if self._data_dir is not None and KEY.fullmatch(key):
             found = read_packed(self._data_dir, key, name)
         if found is None:
-            raise HTTPException(404, f"trip {quoted(key)} has no plots yet; its page makes them")
+            raise HTTPException(404, f"none are kept of trip {quoted(key)}; the button on its page makes them")
         raw, tag = found
         headers = {"ETag": tag, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
         if request.headers.get("if-none-match") == tag:
@@ -148,7 +150,7 @@ def add_review(
             return RedirectResponse(f"/trips/{now}", status_code=303)
         shown = await reviews.show(key, may_start=_may_start(request))
         seen = pages.seen_by(request.scope)
-        return await run_in_threadpool(seen.trip, shown.detail, shown.review, shown.state)
+        return await run_in_threadpool(seen.trip, shown.detail, shown.review, shown.state, shown.made)
 
     _add_script(app, Vendored())
 

@@ -52,7 +52,7 @@ _DIFFERENCE = {
     "words": _WORDS, "basis": _TEXT,
 }  # fmt: skip
 _CARE = {
-    "key": _TEXT, "text": _WORDS, "why": _WORDS, "is_asked": _FLAG, "caution": (_TEXT,), "done_by": (_TEXT,),
+    "key": _TEXT, "text": _WORDS, "why": _WORDS, "is_asked": _FLAG, "caution": (_WORDS,), "done_by": (_TEXT,),
     "done_utc_s": (_NUMBER,), "row": (_COUNT,), "note": (_TEXT,),
 }  # fmt: skip
 REVIEW = {

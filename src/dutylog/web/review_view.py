@@ -20,6 +20,8 @@ KEY = re.compile(r"[1-9][0-9]{0,8}(?:\.[1-9][0-9]{0,3})?", re.ASCII)
 """Of a trip: '7', or '7.2' for a part of one that was split (ledger/trip_book.py)."""
 MOST_HITS = 30
 """Rows of the table of hits; the hardest come first. Source: judgement."""
+STREET_FROM_RATIO = 0.005
+"""Of the most used part's budget; what less is worth in street isn't said, as in the report. Judgement."""
 MOST_FILE_BYTES = 4_000_000
 MOST_PLAIN_BYTES = 30_000_000
 """Of a file unpacked, for the rare client that takes no gzip."""
@@ -55,12 +57,8 @@ class ReviewView:
 
     @property
     def dampers(self) -> list[dict[str, Any]]:
-        """Return dampers, with the street their trip was worth in metres."""
-        rows = self.content["dampers"]
-        return [
-            {**row, "street_m": None if row["street_miles"] is None else row["street_miles"] * M_PER_MILE}
-            for row in rows
-        ]
+        """Return dampers, with the street their trip was worth in metres; None where too little was used to tell."""
+        return [{**row, "street_m": _street_m(row)} for row in self.content["dampers"]]
 
     @property
     def hits(self) -> list[dict[str, Any]]:
@@ -69,9 +67,17 @@ class ReviewView:
         return [{**one, "road": _road_at(segments, one["t_s"])} for one in self.content["hits"][:MOST_HITS]]
 
     @property
+    def hits_count(self) -> int | None:
+        """Return how many contacts there were; None where part of the log is gone."""
+        counts = [sum(row["contacts_count"].values()) for row in self.content["dampers"]]
+        return sum(counts) if self.content["is_raw_whole"] else None
+
+    @property
     def sentences(self) -> list[dict[str, Any]]:
-        """Return the verdict, the most urgent first, else in its own order."""
-        return sorted(self.content["verdict"], key=lambda one: LEVELS.index(one["level"]))
+        """Return the verdict, the most urgent first, else in its own order; that it was no drive comes before all."""
+        return sorted(
+            self.content["verdict"], key=lambda one: (one["rule"] != "not_driven", LEVELS.index(one["level"]))
+        )
 
     @property
     def stops(self) -> list[list[dict[str, Any]]]:
@@ -154,6 +160,12 @@ def unpack(raw: bytes) -> bytes | None:
     except (zlib.error, gzip.BadGzipFile):
         return None
     return plain if opened.eof else None
+
+
+def _street_m(row: dict[str, Any]) -> float | None:
+    if row["street_miles"] is None or not row["used"] or row["used"][0]["ratio"] < STREET_FROM_RATIO:
+        return None
+    return float(row["street_miles"]) * M_PER_MILE
 
 
 def _road_at(segments: list[dict[str, Any]], t_s: float) -> str | None:

@@ -7,6 +7,7 @@ import { TimePart } from "./review_time.js";
 import { TrackPart } from "./review_track.js";
 
 const POLL_MS = 1000;
+const RELOAD_PAUSE_MS = 20_000;
 const MOST_FAILURES = 60;
 const BUSY = ["waiting", "working"];
 
@@ -57,7 +58,10 @@ function showProgress({ state, ratio }, began) {
 }
 
 function finish({ state, text, made }, began) {
-  if (made && made !== began) return location.reload();
+  if (made && made !== began) {
+    if (mayReload()) return location.reload();
+    byId("review-new").hidden = false;
+  }
   byId("review-work").hidden = true;
   byId("review-again").hidden = false;
   if (state === "failed") {
@@ -67,7 +71,21 @@ function finish({ state, text, made }, began) {
   }
 }
 
+/** Whether a page may load itself: not again and again while its review is another one each time. */
+function mayReload() {
+  try {
+    const last = Number(sessionStorage.getItem(`dutylog.loaded.${location.pathname}`));
+    if (Math.abs(Date.now() - last) < RELOAD_PAUSE_MS) return false;
+    sessionStorage.setItem(`dutylog.loaded.${location.pathname}`, String(Date.now()));
+    return true;
+  } catch {
+    return false; // a browser that keeps nothing can't count
+  }
+}
+
 async function show(key) {
+  const wait = byId("pictures-wait");
+  wait.hidden = false;
   let plots;
   try {
     const [answer, about] = await Promise.all([fetch(`/trips/${key}/plots.json`), fetch("/static-vendored/plots.json")]);
@@ -76,10 +94,12 @@ async function show(key) {
     plots = await answer.json();
     await loadScript(await about.json());
   } catch (err) {
+    wait.hidden = true;
     setText(byId("pictures-problem"), `No pictures: ${err.message || "the line broke; open this page again"}`);
     byId("pictures-problem").hidden = false;
     return;
   }
+  wait.hidden = true;
   byId("pictures").hidden = false;
   const time = new TimePart(plots, key, unitSystem());
   const parts = [time, new DampersPart(plots, unitSystem())];

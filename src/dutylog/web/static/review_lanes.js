@@ -4,6 +4,7 @@ import { formatQuantity } from "./quantity.js";
 import { colours, MARGIN, Picture } from "./review_plot.js";
 
 const LANE = 34;
+const LANE_WORDS = 44;
 const WORDS = { bump_stop: "bump stop reached", bottomed: "bottomed", strap: "limit strap reached", topped_out: "topped out" };
 const SYMBOLS = { bump_stop: "line-ns-open", bottomed: "triangle-up", strap: "x-thin-open", topped_out: "triangle-down" };
 const ROADS = ["street", "graded", "washboard", "rough", "jumps", "parked"];
@@ -47,6 +48,9 @@ export class LanesPicture extends Picture {
     for (const lane of this.lanes.filter((one) => one.position)) {
       for (const [start, end] of lane.bars) if (end > from && start < to) rows.push([start, "not wholly measured", positionWords(lane.position), formatQuantity("duration_s", end - start, system)]);
     }
+    for (const one of this.plots.faults) {
+      if (one.end_s > from && one.start_s < to) rows.push([one.start_s, wordsOf(one), positionWords(one.position), formatQuantity("duration_s", one.end_s - one.start_s, system)]);
+    }
     rows.sort((a, b) => a[0] - b[0]);
     return { columns: ["At", "What", "Damper", "For, or shaft speed"], rows: rows.slice(0, 500).map(([t, ...rest]) => [formatQuantity("duration_s", t, system), ...rest]) };
   }
@@ -66,8 +70,20 @@ function lanesOf(plots) {
     const bars = unmeasured(plots.time, measured);
     if (bars.length) lanes.push({ position, words: `not measured: ${positionWords(position)}`, bars, width: 8 });
   }
+  // A lane for each kind, not for each damper: eight dampers with a fault or two would fill the screen.
+  for (const kind of new Set(plots.faults.map((one) => one.kind))) {
+    const faults = plots.faults.filter((one) => one.kind === kind);
+    const places = [...new Set(faults.map((one) => positionWords(one.position)))];
+    let words = `${wordsOf(faults[0])}: ${places.length > 1 ? `${places.length} dampers` : places[0]}`;
+    // What a phone's lane has no room for stands in the table.
+    if (words.length > LANE_WORDS) words = `${wordsOf(faults[0])}: 1 damper`;
+    lanes.push({ kind, words, faults, bars: faults.map((one) => [one.start_s, one.end_s]), width: 8 });
+  }
   return lanes;
 }
+
+/** What a sensor did while it told nothing true. */
+export const wordsOf = (fault) => fault.words ?? positionWords(fault.kind);
 
 function unmeasured(time, measured) {
   const bars = [];
@@ -83,7 +99,10 @@ function unmeasured(time, measured) {
 
 function barTrace(lane, y, colour) {
   const x = lane.bars.flatMap(([start, end]) => [start, end, null]);
-  return { x, y: x.map((at) => (at === null ? null : y)), mode: "lines", line: { color: lane.position ? colour.ink : colour.bar, width: lane.width } };
+  const trace = { x, y: x.map((at) => (at === null ? null : y)), mode: "lines", line: { color: lane.position || lane.faults ? colour.ink : colour.bar, width: lane.width } };
+  // A fault of seconds in a trip of hours would be thinner than a dot.
+  if (lane.faults) Object.assign(trace, { mode: "lines+markers", marker: { symbol: "diamond", size: 9, color: colour.ink } });
+  return trace;
 }
 
 function pointTrace(lane, y, colour) {

@@ -3,7 +3,7 @@ import { byId, makeElement, makeSvg, positionWords, setText } from "./elements.j
 import { formatQuantity, UNKNOWN } from "./quantity.js";
 import { colours, drawn, lineOf, Picture } from "./review_plot.js";
 import { listenTo } from "./review_gestures.js";
-import { hitWords, LanesPicture } from "./review_lanes.js";
+import { hitWords, LanesPicture, wordsOf } from "./review_lanes.js";
 
 const STEPS_S = [10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 28800, 86400];
 const LEAST_SPAN_S = 20;
@@ -257,6 +257,8 @@ export class TimePart {
     const words = [hms(t)];
     if (road) words.push(road.kind);
     if (mps !== null && mps !== undefined) words.push(formatQuantity("speed_mps", mps, this.system));
+    const fault = this.plots.faults.find((one) => one.start_s <= t && t < one.end_s);
+    if (fault) words.push(`${positionWords(fault.position)} ${wordsOf(fault)}`);
     if (hit) words.push(`${positionWords(hit.position)} ${hitWords(hit.kind)}, ${formatQuantity("shaft_mps", hit.speed_mps, this.system)}`);
     return words.join(", ");
   }
