@@ -95,11 +95,14 @@ def test_peaks_are_those_of_the_rows():
     assert row.peak_heat_w == pytest.approx(best_w)
 
 
-def test_hits_come_hardest_first_and_contacts_that_cannot_be_told_are_absent():
+def test_hits_come_in_turns_the_hardest_of_each_kind_first_and_contacts_that_cannot_be_told_are_absent():
     data = made_trip()
     review = review_of(replace(data, dampers=tuple(replace(one, strap_m=None) for one in data.dampers)))
-    speeds = [one.speed_mps for one in review.hits]
-    assert speeds == sorted(speeds, reverse=True)
+    kinds = {one.kind for one in data.contacts}
+    assert {one.kind for one in review.hits[: len(kinds)]} == kinds
+    for kind in kinds:
+        speeds = [one.speed_mps for one in review.hits if one.kind == kind]
+        assert speeds == sorted((one.speed_mps for one in data.contacts if one.kind == kind), reverse=True)
     assert all(set(row.contacts_count) == {"bump_stop", "bottomed", "topped_out"} for row in review.dampers)
 
 

@@ -131,7 +131,7 @@ async def test_the_hardest_hits_are_shown_and_the_rest_counted(tmp_path: Path) -
     dampers = tuple(replace(row, contacts_count={"bump_stop": 250}) for row in made.dampers)
     write_review(tmp_path, "1", data, replace(made, hits=hits, dampers=dampers))
     text = words((await Pages(tmp_path).get("/trips/1")).text)
-    assert "The 30 hardest of 1 000." in text
+    assert "The hardest of each kind, 30 of 1 000." in text
     assert text.count("bump stop reached") == 30
 
 

@@ -15,10 +15,17 @@ _ORDER = (BOTTOMED, TOPPED_OUT, BUMP_STOP, STRAP)
 
 
 def order_hits(contacts: Iterable[Contact]) -> tuple[Contact, ...]:
-    """Return the hardest MOST_OF_KIND contacts of each kind, the hardest first."""
+    """Return the hardest MOST_OF_KIND contacts of each kind: the hardest of each, then the second of each, and so on.
+
+    Whoever shows the first few has the hardest of each kind.
+    """
     found = sorted(contacts, key=lambda one: (-one.speed_mps, one.t_s))
-    kept = [hit for kind in _ORDER for hit in [one for one in found if one.kind == kind][:MOST_OF_KIND]]
-    return tuple(sorted(kept, key=lambda one: (-one.speed_mps, one.t_s)))
+    ranked = [
+        (rank, order, hit)
+        for order, kind in enumerate(_ORDER)
+        for rank, hit in enumerate([one for one in found if one.kind == kind][:MOST_OF_KIND])
+    ]
+    return tuple(hit for _, _, hit in sorted(ranked, key=lambda one: one[:2]))
 
 
 def choose_hits(hits: Sequence[Contact], room: int) -> list[Contact]:

@@ -194,9 +194,7 @@ def _roads_and_hits(review: Review, system: str, room: Room) -> dict[str, Any]:
         f"{words.CONTACT_WORDS[kind]} {quantity_text('count', count)}"
         for kind, count in words.contact_totals(review.dampers).items()
     )
-    caption = (
-        f"{len(shown)} of {len(review.hits)}, of each kind the hardest by shaft speed at contact. In all: {counts}."
-    )
+    caption = f"The hardest {len(shown)}, as many of each kind, by shaft speed at contact. In all: {counts}."
     return {
         "roads": [words.road_row(row, system) for row in review.roads],
         "road_heads": _ROAD_HEADS,

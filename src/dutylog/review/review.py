@@ -188,7 +188,7 @@ class TripFacts:
 class Review:
     """A trip, told. verdict: by level, the most urgent first; within a level the vehicle's before its dampers'.
 
-    hits: the hardest of each kind (review/hits.py), the hardest first; all are counted in `contacts_count`.
+    hits: the hardest of each kind in turns (review/hits.py); all are counted in `contacts_count`.
     cost_problem: why nothing is said of budgets, '' where all is. is_raw_whole: False where part of the raw log of
     the trip is gone or damaged; then plots show less than the tables.
     """
