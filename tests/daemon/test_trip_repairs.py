@@ -9,6 +9,7 @@ from daemon.recounting import run, truck
 from dutylog.daemon import core as core_module
 from dutylog.duty.totals import SUMS, Totals
 from dutylog.ledger.client import run_command
+from dutylog.ledger.ledger import LEDGER_NAME, Ledger
 from dutylog.ledger.trip_book import TripBook
 from dutylog.units import J_PER_UJ
 
@@ -99,3 +100,26 @@ def test_repairs_hold_when_the_past_is_counted_again(truck: Truck) -> None:
         revisions = {duty.unit_id: duty.revision for duty in ledger.unit_duties()}
         assert revisions == {one: 3 if one == unit else 2 for one in revisions}
         assert ledger.verify_chain() is None
+
+
+def test_core_starts_with_a_repair_that_makes_no_sense_and_says_so(truck: Truck) -> None:
+    """One odd entry must not end logging for good; what it may have changed counts as a change."""
+    truck.drive(30, 100)
+    unit = truck.unit(LEFT)
+    with Ledger.open(truck.data / LEDGER_NAME) as ledger:
+        row = ledger.append_entry("trip_not_driven", None, {"pieces": "all", "units": [unit]}, None).row
+        before = {duty.unit_id: duty.revision for duty in ledger.unit_duties()}
+    assert before[unit] == 2
+    truck.lines.clear()
+    truck.drive(30, 3000)
+    said = [line for line in truck.lines if "can't be read" in line]
+    assert len(said) == 1
+    assert f"entry {row};" in said[0]
+    with truck.ledger() as ledger:
+        assert [trip.key for trip in TripBook(ledger).trips()] == ["2", "1"]
+        assert ledger.all_totals() == ledger.all_counted()
+        assert {duty.unit_id: duty.revision for duty in ledger.unit_duties()} == before
+    run_command(truck.data, {"command": "trip_undo", "entry": row, "by": "Ann"})
+    truck.lines.clear()
+    truck.drive(10, 6000)
+    assert not [line for line in truck.lines if "can't be read" in line]

@@ -11,12 +11,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dutylog.duty.totals import Totals
-from dutylog.engine.output import MinuteRow, TripRow
+from dutylog.engine.output import MinuteRow, TripDamper, TripRow
 from dutylog.ledger import life_entries
 from dutylog.ledger.command import COMMANDS, apply_command
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.rows import Commit, Epoch
-from ledger.builders import STAMP, fill
+from ledger.builders import STAMP, fill, open_ledger
+from ledger.trip_made import make_trips
 
 SERVICE = {"unit": "DL-1", "by": "Ada", "replaced": ["shaft_seal", "oil"], "found": {"shaft_seal": "worn"}}
 DIRT = {"trip": 1, "what": "mud", "washed": False, "by": "Ada"}
@@ -87,6 +88,48 @@ def test_a_dirty_trip_grows_with_the_trip(ledger: Ledger, unit_ids: list[str]) -
     ended = replace(trip, end_ns=90_000_000_000, is_open=False)
     ledger.commit(Commit(sequence=2, engine="test", hot={}, trips=(ended,)))
     assert life_entries.read_life(ledger).dirts[0].trip == (1, 0, 90_000_000_000)
+
+
+def test_mud_of_a_merged_trip_is_told_of_all_it_is_made_of(tmp_path: Path) -> None:
+    """Undo the merge, and each of them has its mud."""
+    with open_ledger(tmp_path) as ledger:
+        made = make_trips(ledger)
+        joined = ask(ledger, "trip_merge", trips=["1", "2"], by="Ada")
+        reply = ask(ledger, "dirt", trip=2, what="mud", washed=False, by="Ada", note=None)
+        first, second = reply["entries"]
+        assert (first, second, reply["entry"]) == (joined["entry"] + 1, joined["entry"] + 2, first)
+        assert reply["text"] == (
+            f"trip 1 (made of trips 1, 2) had mud on its shafts, not washed yet; stored as entries {first}, {second}"
+        )
+        ask(ledger, "trip_undo", entry=joined["entry"], by="Ada")
+        dirts = life_entries.read_life(ledger).dirts
+        assert [(one.said.row, one.number) for one in dirts] == [(first, 1), (second, 2)]
+        rows = [made.trips[one.number] for one in dirts]
+        assert [one.spans for one in dirts] == [((row.epoch, row.start_ns, row.end_ns),) for row in rows]
+        assert ledger.verify_chain() is None
+
+
+@pytest.mark.parametrize("is_open", [True, False])
+def test_mud_covers_every_stretch_of_a_trip(tmp_path: Path, is_open: bool) -> None:
+    """A trip that went on in another epoch, told on the way or when it had ended."""
+    second_ns = 10**9
+    with open_ledger(tmp_path) as ledger:
+        unit_id = fill(ledger)[0]
+        for number in (1, 2):
+            ledger.put_epoch(Epoch(number, "bridge", "bridge", "boot-a", 0, STAMP.utc_ns, True))
+        gained = Totals(measured_us=60_000_000)
+        rows = [
+            MinuteRow(unit_id, "front_left", epoch, minute, start_s * second_ns, 60_000_000, gained, None, None, None)
+            for epoch, minute, start_s in ((1, 0, 0), (1, 1, 60), (2, 0, 150), (2, 1, 210))
+        ]
+        share = (TripDamper(unit_id, "front_left", gained),)
+        trip = TripRow(1, 0, 0, (120 if is_open else 250) * second_ns, is_open, 0, None, share)
+        ledger.commit(Commit(sequence=1, engine="test", hot={}, minutes=tuple(rows), trips=(trip,)))
+        assert ask(ledger, "dirt", **DIRT)["ok"]
+        ended = replace(trip, end_ns=250 * second_ns, is_open=False)
+        ledger.commit(Commit(sequence=2, engine="test", hot={}, trips=(ended,)))
+        dirt = life_entries.read_life(ledger).dirts[0]
+    assert dirt.spans == ((1, 0, 120 * second_ns), (2, 150 * second_ns, 250 * second_ns))
 
 
 @pytest.mark.parametrize(

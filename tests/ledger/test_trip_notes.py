@@ -15,7 +15,8 @@ from dutylog.ledger.command import COMMANDS, apply_command
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import WITHDRAWABLE
 from dutylog.ledger.rows import Commit, Epoch
-from dutylog.ledger.trip_notes import CARE_ITEMS, ROADS, Notes, check_key, load_notes, read_notes
+from dutylog.ledger.trip_book import TripBook
+from dutylog.ledger.trip_notes import CARE_ITEMS, ROADS, Notes, check_key, find_load_note, load_notes, read_notes
 from dutylog.review.trip_data import ROAD_KINDS
 from ledger.builders import STAMP
 
@@ -86,6 +87,32 @@ def test_a_part_hears_what_was_told_of_the_whole_and_its_own_word_wins(driven: L
     assert [one.item for one in second.care] == ["wash"]
     assert first.roads == second.roads == ()
     assert read_notes(driven, "12") == Notes()
+
+
+def test_what_is_told_of_a_merged_trip_is_told_of_all_of_it(driven: Ledger) -> None:
+    """Who has the old number in mind must neither be lost nor heard by half."""
+    assert ask(driven, "trip_merge", trips=["1", "2"], by="Ada")["ok"]
+    for kind, fields in GOOD.items():
+        reply = ask(driven, kind, **{**fields, "trip": "2"})
+        assert reply["ok"]
+        assert "trip 1" in reply["text"]
+        assert json.loads(driven.entries(limit=1)[0].data)["trip"] == "1"
+    notes = read_notes(driven, "1")
+    assert read_notes(driven, "2") == notes
+    assert (len(notes.care), notes.load_note, len(notes.roads)) == (1, "full tank, two people", 1)
+    assert load_notes(driven) == {"1": "full tank, two people"}
+
+
+def test_the_load_of_a_merged_trip_is_what_was_told_of_any_of_it(driven: Ledger) -> None:
+    """Heights of earlier trips are compared by load."""
+    ask(driven, "load_note", **{**LOAD, "trip": "2", "text": "empty"})
+    told = load_notes(driven)
+    assert find_load_note(told, TripBook(driven).trip("1")) is None
+    assert ask(driven, "trip_merge", trips=["1", "2"], by="Ada")["ok"]
+    merged = TripBook(driven).trip("1")
+    assert find_load_note(told, merged) == read_notes(driven, "1").load_note == "empty"
+    ask(driven, "load_note", **LOAD)
+    assert find_load_note(load_notes(driven), merged) == "full tank, two people"
 
 
 @pytest.mark.parametrize(

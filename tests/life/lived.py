@@ -51,11 +51,13 @@ class Lived:
         units: Sequence[int] = (0, 1, 2, 3),
         watts: float = 200.0,
         first_speed_mps: float | None = 15.0,
+        from_s: int = 0,
         **changes: Any,
     ) -> None:
         """Drive so many minutes on a day: 1.2 m/s of sliding, the same on each of some units.
 
-        first_speed_mps: speed in the first minute, 15 m/s in all others. changes: of each minute's totals.
+        first_speed_mps: speed in the first minute, 15 m/s in all others. from_s: on the epoch's clock.
+        changes: of each minute's totals.
         """
         self.epochs += 1
         epoch = Epoch(self.epochs, "test", "test", "boot-a", 0, noon_ns(day), True)
@@ -65,7 +67,8 @@ class Lived:
             for unit in units:
                 gained = replace(self._minute(watts), **changes)
                 speed_mps = 15.0 if minute else first_speed_mps
-                rows.append(self._row(self.ids[unit], POSITIONS[unit], minute, gained, speed_mps))
+                row = self._row(self.ids[unit], POSITIONS[unit], minute, gained, speed_mps)
+                rows.append(replace(row, start_ns=row.start_ns + from_s * 1_000_000_000))
                 self.totals[self.ids[unit]].merge(gained)
         self.sequence += 1
         self.ledger.commit(Commit(sequence=self.sequence, engine="test", hot=dict(self.totals), minutes=tuple(rows)))
@@ -111,10 +114,11 @@ class Lived:
         cold = {self.ids[unit]: state}
         self.ledger.commit(Commit(sequence=self.sequence, engine="test", hot={}, cold=cold, checkpoint=b"x"))
 
-    def trip(self, epoch: int, minutes: int) -> None:
-        """Make a trip of the first minutes of an epoch's drive, with all dampers on it."""
+    def trip(self, epoch: int, minutes: int, lasts_s: int | None = None) -> None:
+        """Make a trip of the first minutes of an epoch's drive, with all dampers on it; lasts_s: with pauses."""
         shares = tuple(TripDamper(unit, place, Totals()) for unit, place in zip(self.ids, POSITIONS, strict=True))
-        row = TripRow(epoch, 0, 0, minutes * 60_000_000_000, False, 0, minutes * 900.0, shares)
+        end_ns = (60 * minutes if lasts_s is None else lasts_s) * 1_000_000_000
+        row = TripRow(epoch, 0, 0, end_ns, False, 0, minutes * 900.0, shares)
         self.sequence += 1
         self.ledger.commit(Commit(sequence=self.sequence, engine="test", hot={}, trips=(row,)))
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from dutylog.cli.main import main
 from dutylog.duty.totals import Totals
 from dutylog.engine.output import TripDamper, TripRow
 from dutylog.ledger.rows import Commit
@@ -108,3 +110,30 @@ def test_a_trip_costs_what_its_parts_cost(lived: Lived) -> None:
     lived.tell("trip_not_driven", trip="2.2", why="other", note=None)
     assert stretches_share(lived, "2.2") == 0.0
     assert stretches_share(lived, "2.1") == pytest.approx(parts[0], rel=0.05)
+
+
+def test_the_distance_of_a_split_trip_is_that_of_the_parts_that_count(
+    lived: Lived, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Ten minutes at 15 m/s, the first four of them on the back of another vehicle."""
+
+    def ask(*words: str) -> str:
+        assert main(["life", "trip", "1", *words, "--data", str(tmp_path)]) == 0
+        return capsys.readouterr().out
+
+    drive_trip(lived, 0, 10)
+    lived.tell("trip_split", trip="1", at_s=240.0)
+    whole = json.loads(ask("--format", "json"))
+    assert (whole["distance_m"], whole["left_out"]) == (9000.0, [])
+    said = ask("--units", "metric")
+    assert "trip 1: 9 km driven" in said
+    assert "Without" not in said
+    lived.tell("trip_not_driven", trip="1.1", why="transport", note=None)
+    rest = json.loads(ask("--format", "json"))
+    assert (rest["distance_m"], rest["left_out"], rest["not_driven"]) == (pytest.approx(5400.0), ["1.1"], None)
+    assert rest["dampers"][0]["street_miles"] == pytest.approx(0.6 * whole["dampers"][0]["street_miles"], rel=0.05)
+    said = ask("--units", "metric")
+    assert "trip 1: 5 km driven" in said
+    assert said.endswith("Without what was not driven: 1.1.\n")
+    lived.tell("trip_not_driven", trip="1.2", why="transport", note=None)
+    assert ask() == "trip 1: not driven (transport), so it took nothing of any damper\n"

@@ -206,6 +206,17 @@ def test_unwashed_mud_goes_on_wearing(lived: Lived) -> None:
     assert found == pytest.approx((FACTORS["mud"] + carried) * clean, rel=1e-9)
 
 
+def test_mud_wears_in_every_epoch_of_a_trip_and_is_not_carried_before_its_end(lived: Lived) -> None:
+    """Sensors that went away for a moment begin a new epoch, not a new trip."""
+    lived.drive(START, 10)
+    clean = life_of(lived).part(SEAL).used.by_mechanism["abrasion"]
+    lived.drive(START, 10, from_s=630)
+    lived.trip(1, 20, lasts_s=1230)
+    lived.tell("dirt", trip=1, what="mud", washed=False)
+    found = life_of(lived).part(SEAL).used.by_mechanism["abrasion"]
+    assert found == pytest.approx(2 * FACTORS["mud"] * clean, rel=1e-9)
+
+
 def test_moving_time_that_was_not_measured_is_an_estimate_and_named_so(lived: Lived) -> None:
     """A connector that shook loose for half of a drive hides wear: the rest of the day stands in for it."""
     lived.drive(START, 20)

@@ -405,3 +405,28 @@ def test_a_status_is_told_on_change_and_not_each_second(rig):
     rig.snapshot(utc_trusted=False)
     until(lambda: len(rig.broker.of("status")) == count + 1, "a change")
     assert rig.broker.of("status")[-1]["utc_trusted"] is False
+
+
+def test_a_damper_that_never_counted_is_not_told_after_a_recovery_either(rig):
+    """Every damper has a high revision then; zeros would look like a loss."""
+    rig.start()
+    rig.duties(
+        replace(duty(8, revision=1001, totals=Totals()), has_counted=False),
+        duty(5, revision=1001, unit_id=UNIT.replace("1", "2")),
+    )
+    until(lambda: rig.broker.of("duty"), "duty")
+    rig.end()
+    assert [d["unit_id"] for d in rig.broker.of("duty")] == [UNIT.replace("1", "2")]
+
+
+def test_that_duty_waits_is_said_once(rig):
+    rig.start()
+    rig.duties(duty(50, revision=2))
+    until(lambda: rig.broker.of("duty"), "duty")
+    until(lambda: UNIT in rig.output._acked_content, "acknowledged")
+    for sequence in (40, 41, 42):
+        rig.duties(duty(sequence, revision=2))
+        until(lambda: rig.output._next_duty_ns > 0, "a look at it")
+    until(lambda: any("is behind what the broker was told" in line for line in rig.said), "the line")
+    rig.end()
+    assert len([line for line in rig.said if "is behind what the broker was told" in line]) == 1

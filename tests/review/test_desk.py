@@ -100,6 +100,7 @@ def test_kept_rows_of_another_stamp_are_used_too(truck):
     with truck.ledger() as ledger:
         stamp = make_stamp(ledger, TripBook(ledger).trip("1"))
     store.save(truck.data, before, replace(stamp, schema=stamp.schema - 1, engine="0"))
+    (store.folder_of(truck.data, "1") / store.REVIEW_NAME).unlink()
     empty_log(truck)
     ask(truck)
     assert len(store.load(truck.data, "1", stamp).t_s) == len(before.t_s)
@@ -111,6 +112,7 @@ def test_kept_rows_of_another_stretch_of_time_are_not_used(truck):
     with truck.ledger() as ledger:
         stamp = make_stamp(ledger, TripBook(ledger).trip("1"))
     store.save(truck.data, store.load(truck.data, "1"), replace(stamp, spans=((1, 0, 0, 1),)))
+    (store.folder_of(truck.data, "1") / store.REVIEW_NAME).unlink()
     heights = read_trip_heights(truck.data, "1")
     empty_log(truck)
     told = json.loads(ask(truck))

@@ -111,16 +111,25 @@ def plan(place: DataPlace, unit: str | None, miles: float | None, km: float | No
 def trip(place: DataPlace, key: str, form: str, units: str) -> None:
     """Show what trip KEY (7, or 7.2 for a part) took of each damper, and how many miles of street it was worth."""
     with place.reading() as opened, opened.reading():
-        found, engine = TripBook(opened).trip(key), opened.cursor().engine
+        book, engine = TripBook(opened), opened.cursor().engine
+        found = book.trip(key)
+        parts = [book.trip(one) for one in found.parts]
         costs = Lives(opened).trip(key)
+    left_out = [one.key for one in parts if one.not_driven]
+    distance_m = found.distance_m
+    if left_out:
+        known = [one.distance_m for one in parts if not one.not_driven and one.distance_m is not None]
+        distance_m = sum(known) if known else None
     if form == "json":
-        named = {"trip": found.numbers[0], "key": found.key, "not_driven": found.not_driven}
-        content = named | {"distance_m": found.distance_m, "dampers": [cost_to_json(one) for one in costs]}
+        named = {"trip": found.numbers[0], "key": found.key, "not_driven": found.not_driven, "left_out": left_out}
+        content = named | {"distance_m": distance_m, "dampers": [cost_to_json(one) for one in costs]}
         click.echo(json_text(engine, content))
     elif found.not_driven:
         click.echo(f"trip {found.key}: not driven ({found.not_driven}), so it took nothing of any damper")
     else:
-        click.echo("\n".join(cost_lines(found.key, found.distance_m, costs, units)))
+        click.echo("\n".join(cost_lines(found.key, distance_m, costs, units)))
+        if left_out:
+            click.echo(f"Without what was not driven: {', '.join(left_out)}.")
 
 
 @life.command()

@@ -44,6 +44,7 @@ from dutylog.ledger.command import apply_command
 from dutylog.ledger.database import decoding
 from dutylog.ledger.lock import DataLock
 from dutylog.ledger.rows import Stamp
+from dutylog.ledger.trip_book import TripBook
 from dutylog.memory import keep_what_is_loaded
 from dutylog.recording import log as raw_log
 from dutylog.recording.frame import Frame
@@ -160,7 +161,8 @@ class Core:
         self._not_driven = ledger.not_driven()
         state = self._writer.state
         restored.adopter.reinstall(self._vehicle, state.installs, state.next_sequence)
-        for line in [*notes, *restored.notes, *restored.adopter.notes, *self._heat.notes]:
+        unread = TripBook(ledger).unread_lines()
+        for line in [*notes, *restored.notes, *restored.adopter.notes, *self._heat.notes, *unread]:
             self._say(line)
         for line in settle_units(ledger, self._vehicle, self._writer.state.next_sequence):
             self._say(line)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dutylog.daemon.salvage import salvage
+from dutylog.daemon.told_revisions import choose_revision, read_told
 from dutylog.errors import LedgerCorrupt, LedgerForeign, one_line
 from dutylog.ledger import backup
 from dutylog.ledger.check import SMALL_BYTES
@@ -118,9 +119,11 @@ def _put_right(folder: Folder, reason: str) -> None:
         moved = Ledger.quarantine(folder.ledger)
         aside = moved if moved.exists() else None
     bounds = read_log_bounds(folder.log)
+    told = read_told(aside, folder.part, folder.stamp)
     tale = _take_backup(folder, aside, reason, bounds) or _take_rest(folder, aside, reason, bounds)
     with Ledger.open(folder.part, stamp=folder.stamp) as ledger:
-        ledger.begin_recovery(tale.to_dict())
+        revision = choose_revision(folder.data_dir, told, ledger)
+        ledger.begin_recovery({**tale.to_dict(), "revision": revision}, revision)
         pending = find_pending(find_corrections(read_calibrated(ledger)), read_recounts(ledger))
     backup.put_in_place(folder.part, folder.ledger)
     folder.say(tale.to_text())
@@ -200,5 +203,9 @@ class _Tale:
             rest = "there is no raw log: duty since then is lost"
         else:
             rest = f"all duty after frame {self.counted_to} is counted again from the raw log"
-        manual = "names and changes made since then without a running daemon may be missing"
+        since = "" if self.source is None else " since then"
+        manual = (
+            f"what people told{since} stands in no frame of the log and may be missing: repairs and names of trips, "
+            "services, readings, notes, dampers on the shelf, and where dampers were moved without a running daemon"
+        )
         return f"{what}{kept}: {source}; {rest}; {manual}"

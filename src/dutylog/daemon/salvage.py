@@ -35,11 +35,7 @@ class _Rest:
 
 def salvage(damaged: Path, part: Path, stamp: Callable[[], Stamp]) -> Salvage | None:
     """Make a ledger at `part` of what is sealed in a damaged one, whose file isn't touched; None when nothing is."""
-    copy_file(damaged, part)
-    for suffix in SIDE_SUFFIXES[:1]:
-        side = damaged.with_name(damaged.name + suffix)
-        if side.exists():
-            shutil.copyfile(side, part.with_name(part.name + suffix))
+    copy_damaged(damaged, part)
     try:
         with Ledger.open(part, stamp=stamp) as ledger:
             if ledger.find_damage(whole=True) is None:
@@ -54,6 +50,15 @@ def salvage(damaged: Path, part: Path, stamp: Callable[[], Stamp]) -> Salvage | 
     with Ledger.open(part, stamp=stamp) as ledger:
         _write_rest(ledger, rest)
     return Salvage("dampers and their totals; minutes, trips and entries are in the damaged file only", rest.counted_to)
+
+
+def copy_damaged(damaged: Path, part: Path) -> None:
+    """Copy a damaged ledger to a fresh temporary name, with what its journal holds."""
+    copy_file(damaged, part)
+    for suffix in SIDE_SUFFIXES[:1]:
+        side = damaged.with_name(damaged.name + suffix)
+        if side.exists():
+            shutil.copyfile(side, part.with_name(part.name + suffix))
 
 
 def _read_rest(ledger: Ledger) -> _Rest:

@@ -290,7 +290,7 @@ def _rename_trip(ledger: Ledger, request: Mapping[str, Any], _sequence: int | No
 
 def _number_or_key(key: str) -> int | str:
     """Return a trip's number, as replies have always had it, or the key of a part."""
-    return key if "." in key else int(key)
+    return int(key) if key.isdecimal() else key
 
 
 def _mend(write: Callable[[Ledger, Mapping[str, Any], int | None], trip_mend.Mended]) -> Doer:
@@ -380,9 +380,12 @@ def _forget_damping(
 
 def _dirt(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
     done = life_entries.store_dirt(ledger, request, sequence)
-    washed = "washed afterwards" if done.washed else "not washed yet"
-    text = f"trip {done.number} had {done.what} on its shafts, {washed}; stored as entry {done.said.row}"
-    return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": done.said.row})
+    first, rows = done[0], [one.said.row for one in done]
+    washed = "washed afterwards" if first.washed else "not washed yet"
+    made = f" (made of trips {', '.join(str(one.number) for one in done)})" if len(done) > 1 else ""
+    stored = f"entr{'y' if len(rows) == 1 else 'ies'} {', '.join(map(str, rows))}"
+    text = f"trip {first.number}{made} had {first.what} on its shafts, {washed}; stored as {stored}"
+    return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": rows[0], "entries": rows})
 
 
 def _stated_use(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
@@ -407,18 +410,21 @@ def _gas_reading(ledger: Ledger, request: Mapping[str, Any], sequence: int | Non
 
 
 def _care(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    request = trip_notes.to_trip(ledger, request)
     done = trip_notes.store_care(ledger, request, sequence)
     text = f"care of trip {request['trip']}: {done.item} done by {done.by}; stored as entry {done.row}"
     return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": done.row})
 
 
 def _load_note(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    request = trip_notes.to_trip(ledger, request)
     entry = trip_notes.store_load(ledger, request, sequence)
     text = f"load of trip {request['trip']}: {request['text']}; stored as entry {entry.row}"
     return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": entry.row})
 
 
 def _road_said(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    request = trip_notes.to_trip(ledger, request)
     done = trip_notes.store_road(ledger, request, sequence)
     text = f"trip {request['trip']} was on {done.kind} there, says {done.by}; stored as entry {done.row}"
     return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": done.row})

@@ -18,6 +18,8 @@ from dutylog.ledger.trips import write_minutes, write_trips
 
 HEAT_RESET = "heat_reset"
 """Kind of the entry by which somebody asks to forget what was learned of a damper's heat."""
+LEAST_REVISION_KEY = "least_revision"
+"""In `meta` from a recovery to the first commit after it."""
 _SET_TOTALS = ", ".join(f"{column} = ?" for column in TOTALS_COLUMNS)
 _GET_TOTALS = ", ".join(TOTALS_COLUMNS)
 
@@ -39,6 +41,7 @@ def commit(database: Database, stamp: Stamp, change: Commit) -> None:
         write_minutes(database, connection, keys, change.minutes)
         write_trips(connection, keys, change.trips)
         write_alerts(database, connection, change.alerts)
+        _raise_revisions(database, connection)
         _write_cursor(connection, stamp, change, cursor[1])
         for draft in change.entries:
             # The same commit may come again after an error whose outcome the caller couldn't know.
@@ -82,6 +85,7 @@ def read_unit_duties(database: Database, discounts: Discounts) -> list[UnitDuty]
             discounts.revision(unit_id, revision),
             sequence,
             discounts.apply(unit_id, Totals(*totals)),
+            has_counted=Totals(*totals) != Totals(),
         )
         for unit_id, serial, tag, position, revision, sequence, *totals in rows
     ]
@@ -123,6 +127,16 @@ def _write_hot(database: Database, connection: sqlite3.Connection, keys: Mapping
         connection.execute(
             f"UPDATE hot SET sequence = ?, {_SET_TOTALS} WHERE unit_key = ?", (change.sequence, *row, key)
         )
+
+
+def _raise_revisions(database: Database, connection: sqlite3.Connection) -> None:
+    """Give all dampers the revision a recovery chose, with the totals counted again: before, they are a copy's."""
+    least = database.row("SELECT value FROM meta WHERE key = ?", (LEAST_REVISION_KEY,))
+    if least is None:
+        return
+    connection.execute("UPDATE hot SET revision = max(revision, ?)", (int(least[0]),))
+    connection.execute("UPDATE cold SET revision = (SELECT revision FROM hot WHERE hot.unit_key = cold.unit_key)")
+    connection.execute("DELETE FROM meta WHERE key = ?", (LEAST_REVISION_KEY,))
 
 
 def _refuse_fall(unit_id: str, revision: int, old: tuple[int | None, ...], new: tuple[int | None, ...]) -> None:

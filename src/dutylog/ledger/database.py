@@ -138,6 +138,11 @@ class Database:
         """Return the connection itself, for the backup call alone."""
         return self._use()
 
+    @property
+    def query_limit_s(self) -> float:
+        """Return how long one reading may take [s]."""
+        return self._query_limit_s
+
     def close(self) -> None:
         """Close the file; safe to call twice."""
         if self._connection is not None:

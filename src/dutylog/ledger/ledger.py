@@ -421,12 +421,26 @@ class Ledger:
         """
         return backup.rotate_backup(self._database, limit_s)
 
-    def begin_recovery(self, data: Mapping[str, Any]) -> None:
-        """Write the entry that tells how this ledger came about, and that the raw log has yet to be followed."""
+    def begin_recovery(self, data: Mapping[str, Any], least_revision: int | None = None) -> None:
+        """Write the entry that tells how this ledger came about, and that the raw log has yet to be followed.
+
+        least_revision: what every damper's revision becomes at least with the first commit, which has its totals
+        counted again; None leaves them.
+        """
         with self._database.write() as connection:
+            if least_revision is not None:
+                connection.execute(_PUT_META, (counters.LEAST_REVISION_KEY, str(least_revision)))
             draft = EntryDraft(RECOVERED, None, data)
             chain.append_entry(self._database, connection, self._stamp(), draft, None)
             connection.execute(_PUT_META, (_RECOVERY_KEY, chain.encode_canonical(data)))
+
+    def highest_revision(self, *, with_repairs: bool = True) -> int:
+        """Return the highest revision any damper was told with, 0 without dampers; without repairs that of counting."""
+        with self.reading():
+            discounts = Discounts(self._database) if with_repairs else None
+            rows = self._database.rows("SELECT unit_id, revision FROM hot JOIN unit USING (unit_key)")
+            told = (counted if discounts is None else discounts.revision(unit, counted) for unit, counted in rows)
+            return max((int(one) for one in told), default=0)
 
     def is_recovering(self) -> bool:
         """Tell whether the raw log knows better than this ledger which damper sits where."""

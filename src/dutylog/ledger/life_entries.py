@@ -16,12 +16,16 @@ from typing import Any
 from dutylog.domain.wear import DIRTS, GRADES, MARK_KINDS, MIXES, PARTS, USE_KINDS
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.seal_passes import count_passes
+from dutylog.engine.output import TripRow
 from dutylog.errors import InputError, LedgerError
 from dutylog.ledger.calibrations import check_number
+from dutylog.ledger.chain import append_entry
 from dutylog.ledger.database import decoding
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.names import nearest
-from dutylog.ledger.rows import Entry, Unit
+from dutylog.ledger.rows import Entry, EntryDraft, Unit
+from dutylog.ledger.trip_book import TripBook
+from dutylog.ledger.trip_spans import find_stretches
 from dutylog.units import NS_PER_S
 
 SERVICE, DIRT, STATED_USE, SHAFT_MARK, WITHDRAW = "service", "dirt", "stated_use", "shaft_mark", "withdraw"
@@ -60,13 +64,22 @@ class Service:
 
 @dataclass(frozen=True, slots=True)
 class Dirt:
-    """What a trip had on its shafts. trip: (epoch, start_ns, end_ns) of it, number: as people know it."""
+    """What a trip had on its shafts. number: of the engine's trip.
+
+    trip: (epoch, start_ns, end_ns) of its first stretch, later: of those in epochs behind it.
+    """
 
     said: Said
     number: int
     trip: tuple[int, int, int]
     what: str
     washed: bool
+    later: tuple[tuple[int, int, int], ...] = ()
+
+    @property
+    def spans(self) -> tuple[tuple[int, int, int], ...]:
+        """Return all its stretches, in order."""
+        return self.trip, *self.later
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,17 +244,29 @@ def store_service(ledger: Ledger, request: Mapping[str, Any], sequence: int | No
     return _read_service(ledger, entry)
 
 
-def store_dirt(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Dirt:
-    """Write the entry of a checked request `dirt`; LedgerError when there is no such trip."""
-    row = ledger.trip(request["trip"]).row
-    data = {
-        **_story(ledger, {**request, "on": None}),
-        "trip": request["trip"],
-        "span": [row.epoch, row.start_ns, row.end_ns],
-        "what": request["what"],
-        "washed": request["washed"],
-    }
-    return _read_dirt(ledger, ledger.append_entry(DIRT, None, data, _at(ledger, sequence)))
+def store_dirt(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> tuple[Dirt, ...]:
+    """Write the entries of a checked request `dirt`, one for each of the engine's trips that a trip is made of.
+
+    Raises:
+        LedgerError: no such trip.
+    """
+    story, at, entries = _story(ledger, {**request, "on": None}), _at(ledger, sequence), []
+    with ledger.database.write() as connection:
+        for number in TripBook(ledger).trip(request["trip"]).numbers:
+            row = ledger.trip(number).row
+            data: dict[str, Any] = {
+                **story,
+                "trip": number,
+                "span": [row.epoch, row.start_ns, row.end_ns],
+                "start_tile": row.start_tile,
+                "what": request["what"],
+                "washed": request["washed"],
+            }
+            if not row.is_open:
+                data["spans"] = [list(one) for one in _find_spans(ledger, row)]
+            draft = EntryDraft(DIRT, None, data)
+            entries.append(append_entry(ledger.database, connection, ledger.stamp(), draft, at))
+    return tuple(_read_dirt(ledger, entry) for entry in entries)
 
 
 def store_use(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> StatedUse:
@@ -368,17 +393,27 @@ def _read_service(ledger: Ledger, entry: Entry) -> Service:
 def _read_dirt(ledger: Ledger, entry: Entry) -> Dirt:
     with decoding(ledger.path, f"entry {entry.row}"):
         data = json.loads(entry.data)
-        epoch, start_ns, end_ns = (int(value) for value in data["span"])
-        dirt = Dirt(
-            _said(entry, data), int(data["trip"]), (epoch, start_ns, end_ns), str(data["what"]), bool(data["washed"])
-        )
+        first, *later = [tuple(int(value) for value in span) for span in data.get("spans", [data["span"]])]
+        (epoch, start_ns, end_ns), tile = first, data.get("start_tile")
+        rest = tuple((number, begin_ns, until_ns) for number, begin_ns, until_ns in later)
+        trip, what = (epoch, start_ns, end_ns), str(data["what"])
+        dirt = Dirt(_said(entry, data), int(data["trip"]), trip, what, bool(data["washed"]), rest)
+    if "spans" in data:
+        return dirt
     try:
         row = ledger.trip(dirt.number).row
     except LedgerError:
         return dirt
     # A trip that was under way when it was told has become longer since.
-    is_same = (row.epoch, row.start_ns) == (epoch, start_ns)
-    return replace(dirt, trip=(epoch, start_ns, max(end_ns, row.end_ns))) if is_same else dirt
+    if row.epoch != epoch or (row.start_ns != start_ns if tile is None else row.start_tile != tile):
+        return dirt
+    begun, *others = _find_spans(ledger, row)
+    return replace(dirt, trip=begun, later=tuple(others))
+
+
+def _find_spans(ledger: Ledger, row: TripRow) -> list[tuple[int, int, int]]:
+    """Return where a trip lies in the log: it may go on over epochs."""
+    return [(one.epoch, one.start_ns, one.end_ns) for one in find_stretches(ledger.database, row)]
 
 
 def _read_use(ledger: Ledger, entry: Entry) -> StatedUse:

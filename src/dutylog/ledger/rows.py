@@ -52,7 +52,10 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class UnitDuty:
-    """A damper's life totals with the (revision, sequence) that orders them; position: None on the shelf."""
+    """A damper's life totals with the (revision, sequence) that orders them; position: None on the shelf.
+
+    has_counted: whether anything was ever counted of it, also where none of that was driven.
+    """
 
     unit_id: str
     serial: str | None
@@ -61,6 +64,7 @@ class UnitDuty:
     revision: int
     sequence: int
     totals: Totals
+    has_counted: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from dutylog.ledger.chain import append_entry
 from dutylog.ledger.names import NAME_LIMIT, check_text
 from dutylog.ledger.rows import EntryDraft, Epoch, Minute, StoredAlert, Trip
 from dutylog.ledger.trip_pieces import Piece, PieceSums, TripPieces
-from dutylog.ledger.trip_repairs import RENAME, Repair, Repairs, read_repairs
+from dutylog.ledger.trip_repairs import RENAME, UNREADABLE, Repair, Repairs, read_repairs
 from dutylog.ledger.trip_spans import RECORDING, Stretch
 from dutylog.ledger.trips import read_epoch, read_minutes, read_trip
 
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 _KEY = re.compile(r"([1-9][0-9]{0,8})(?:\.([1-9][0-9]{0,3}))?", re.ASCII)
 _ENDLESS = 2**62
 _AT_ONCE = 100
+_SHOWN = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +89,11 @@ class Found:
             return self.parts[self.part]
         return tuple(Piece(number, None, None) for number in self.numbers)
 
+    @property
+    def smallest(self) -> tuple[Piece, ...]:
+        """Return the pieces it is made of where all cuts cut it, those between its parts among them."""
+        return self.pieces if self.part is not None else tuple(piece for part in self.parts for piece in part)
+
 
 class TripBook:
     """The trips of a ledger. Each question sees the ledger anew."""
@@ -150,8 +156,23 @@ class TripBook:
         ]
 
     def repairs(self) -> list[Repair]:
-        """Return all repairs, the newest first, those taken back among them."""
+        """Return all repairs, the newest first, those taken back and those that can't be read among them."""
         return list(reversed(read_repairs(self._database).told))
+
+    def repairs_of(self, trip: BookTrip) -> list[Repair]:
+        """Return the repairs that concern a trip, the newest first: marks by their pieces, merges by their range."""
+        return [one for one in self.repairs() if set(one.numbers) & set(trip.numbers)]
+
+    def unread_lines(self) -> list[str]:
+        """Return one line where repairs stand that can't be read, none where all can."""
+        rows = [str(one.row) for one in self.repairs() if one.is_unread and one.undone_by is None]
+        if not rows:
+            return []
+        shown = ", ".join(rows[-_SHOWN:]) + (" and more" if len(rows) > _SHOWN else "")
+        return [
+            f"repairs of trips that {UNREADABLE} do nothing: entry {shown}; "
+            "see `dutylog trip repairs`, and take them back with `dutylog trip undo`"
+        ]
 
     def minutes(self, unit_id: str, key: str | int) -> list[Minute]:
         """Return a damper's 60-second rows that overlap a trip, in order."""
@@ -181,11 +202,13 @@ class TripBook:
             raise LedgerError(f"no trip {key}: trip {number} has parts {first}.1 to {first}.{len(parts)}")
         return Found(f"{first}.{part}", numbers, parts, part - 1)
 
-    def _numbers(self, repairs: Repairs, number: int) -> tuple[int, ...]:
-        rows = self._database.rows(
-            "SELECT trip FROM trip WHERE trip BETWEEN ? AND ? ORDER BY trip", repairs.range_of(number)
-        )
+    def numbers_between(self, first: int, last: int) -> tuple[int, ...]:
+        """Return the numbers of the engine's trips there are from one to another."""
+        rows = self._database.rows("SELECT trip FROM trip WHERE trip BETWEEN ? AND ? ORDER BY trip", (first, last))
         return tuple(int(row[0]) for row in rows)
+
+    def _numbers(self, repairs: Repairs, number: int) -> tuple[int, ...]:
+        return self.numbers_between(*repairs.range_of(number))
 
     def _before(self, repairs: Repairs, before: str | int | None) -> Iterator[Found]:
         """Yield trips and parts, the newest first, older than a key."""
@@ -227,7 +250,7 @@ class TripBook:
             start_utc_ns=None if first is None else first.utc_at_ns(stretches[0].start_ns),
             end_utc_ns=None if last is None else last.utc_at_ns(stretches[-1].end_ns),
             utc_trusted=first is not None and first.utc_trusted,
-            not_driven=repairs.why_not_driven(found.pieces),
+            not_driven=repairs.why_not_driven(found.smallest),
             parts=tuple(f"{found.key}.{n}" for n in range(1, len(found.parts) + 1)) if whole else (),
         )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from dutylog.errors import InputError, LedgerError
@@ -21,6 +21,8 @@ from dutylog.ledger.trip_repairs import (
     NOT_DRIVEN,
     SPLIT,
     UNDONE,
+    UNKNOWN,
+    UNREADABLE,
     WHYS,
     Repairs,
     clock_text,
@@ -88,14 +90,14 @@ def split(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> M
     """Cut a trip at the border of minute rows nearest to a time.
 
     Raises:
-        LedgerError: no such trip, it is under way, or so short that there is no border in it.
+        LedgerError: no such trip, it is under way, so short that there is no border in it, or cut there already.
         InputError: the time lies behind the trip's end.
     """
     with ledger.database.write() as connection:
         repairs, book = read_repairs(ledger.database), TripBook(ledger)
         found = book.find(request["trip"], repairs)
         trip = _ended(book, found)
-        place, number, at_s = _choose_border(ledger, found, trip, request["at_s"])
+        place, number, at_s = _choose_border(ledger, repairs, found, trip, request["at_s"])
         data = {"trip": trip.key, "number": number, "epoch": place.epoch, "minute": place.minute, "at_s": at_s}
         draft = EntryDraft(SPLIT, None, {**data, "by": request["by"]})
         entry = append_entry(ledger.database, connection, ledger.stamp(), draft, _at(ledger, sequence))
@@ -114,6 +116,7 @@ def merge(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> M
     with ledger.database.write() as connection:
         repairs, book = read_repairs(ledger.database), TripBook(ledger)
         first, second = sorted((book.find(key, repairs) for key in request["trips"]), key=lambda one: one.numbers)
+        _refuse_one(repairs, first, second)
         for one in (first, second):
             _refuse_parts(repairs, one)
             _ended(book, one)
@@ -163,12 +166,14 @@ def undo(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Me
             raise LedgerError(f"entry {row} is no repair of a trip; `dutylog trip repairs` lists them")
         if repair.undone_by is not None:
             raise LedgerError(f"entry {row} was undone already by {repair.undone_by}")
-        cut = next(((n, place) for n, cuts in repairs.cuts.items() for place, of in cuts if of == row), None)
-        if cut is not None:
-            _refuse_resting(repairs, *cut)
-        units = next((list(mark.units) for mark in repairs.marks if mark.row == row), [])
-        draft = EntryDraft(UNDONE, None, {"entry": row, "by": request["by"], "units": units})
+        _refuse_resting(repairs, row)
+        _refuse_inner(repairs, row)
+        _refuse_half(TripBook(ledger), repairs, row)
+        draft = EntryDraft(UNDONE, None, {"entry": row, "by": request["by"], "units": list(repair.units)})
         entry = append_entry(ledger.database, connection, ledger.stamp(), draft, _at(ledger, sequence))
+    if repair.is_unread:
+        text = f"undone: entry {row}, which {UNREADABLE}; it stays in the chain. Stored as entry {entry.row}"
+        return Mended(entry.row, UNKNOWN, text)
     text = f"undone: trip {repair.key}, {repair.text} (entry {row}); it stays in the chain. Stored as entry {entry.row}"
     return Mended(entry.row, repair.key, text)
 
@@ -188,22 +193,29 @@ def _ended(book: TripBook, found: Found) -> BookTrip:
     return trip
 
 
-def _choose_border(ledger: Ledger, found: Found, trip: BookTrip, at_s: float) -> tuple[Place, int, float]:
+def _choose_border(
+    ledger: Ledger, repairs: Repairs, found: Found, trip: BookTrip, at_s: float
+) -> tuple[Place, int, float]:
     """Return the border nearest to a time, the engine's trip it lies in, and its own time [s]."""
     if at_s >= trip.duration_ns / NS_PER_S:
         lasts = clock_text(trip.duration_ns / NS_PER_S)
         raise InputError(f"trip {trip.key} lasts {lasts}, it can't be split {clock_text(at_s)} after its begin")
     borders = []
     for piece in found.pieces:
+        cuts = dict(repairs.cuts.get(piece.number, ()))
         for place, start_ns in TripPieces(ledger.database, read_trip(ledger.database, piece.number)).places():
             for span in trip.spans:
-                if span.epoch == place.epoch and span.start_ns <= start_ns < span.end_ns:
+                # A cut at its own begin or end is looked at, too: who asks twice means that one.
+                if span.epoch == place.epoch and span.start_ns <= start_ns <= span.end_ns:
                     since_s = (span.after_ns + start_ns - span.start_ns) / NS_PER_S
-                    if since_s > 0.0:
-                        borders.append((abs(since_s - at_s), place, piece.number, since_s))
+                    if place in cuts or (since_s > 0.0 and start_ns < span.end_ns):
+                        borders.append((abs(since_s - at_s), place, piece.number, since_s, cuts.get(place)))
     if not borders:
         raise LedgerError(f"trip {trip.key} is too short to be split: there is no border between two minutes in it")
-    _, place, number, since_s = min(borders)
+    _, place, number, since_s, row = min(borders, key=lambda one: one[:2])
+    if row is not None:
+        at = f"{clock_text(since_s)} after its begin"
+        raise LedgerError(f"trip {trip.key} is split there already (entry {row}), {at}")
     return place, number, since_s
 
 
@@ -216,21 +228,58 @@ def _refuse_parts(repairs: Repairs, found: Found) -> None:
         )
 
 
+def _refuse_one(repairs: Repairs, first: Found, second: Found) -> None:
+    """Raise where both keys mean one trip."""
+    if first.numbers != second.numbers:
+        return
+    rows = [row for low, high, row in repairs.merges if low <= first.numbers[0] and first.numbers[-1] <= high]
+    entry = f" (entry {rows[-1]})" if rows else ""
+    raise LedgerError(f"that is one trip already{entry}, trip {first.numbers[0]}")
+
+
 def _refuse_distance(ledger: Ledger, first: Found, second: Found) -> None:
     between: Sequence[tuple[Any, ...]] = ledger.database.rows(
         "SELECT trip FROM trip WHERE trip > ? AND trip < ?", (first.numbers[-1], second.numbers[0])
     )
-    if first.numbers == second.numbers:
-        raise LedgerError(f"that is one trip already, trip {first.key}")
     if between:
         raise LedgerError(
             f"trips {first.key} and {second.key} don't follow each other: trip {between[0][0]} lies between"
         )
 
 
-def _refuse_resting(repairs: Repairs, number: int, place: Place) -> None:
+def _refuse_resting(repairs: Repairs, row: int) -> None:
     """Raise where the end of what doesn't count lies at a cut that is to go."""
-    for mark in repairs.marks:
-        if any(piece.number == number and place in (piece.begin, piece.end) for piece in mark.pieces):
-            undo_first = f"undo that first: dutylog trip undo {mark.row}"
-            raise LedgerError(f"entry {mark.row} rests on it (not driven); {undo_first}")
+    cuts = [((number, place), of) for number, those in repairs.cuts.items() for place, of in those]
+    cut = next((where for where, of in cuts if of == row), None)
+    is_twice = any(where == cut and of != row for where, of in cuts)
+    if cut is not None and not is_twice:
+        number, place = cut
+        for mark in repairs.marks:
+            if any(piece.number == number and place in (piece.begin, piece.end) for piece in mark.pieces):
+                undo_first = f"undo that first: dutylog trip undo {mark.row}"
+                raise LedgerError(f"entry {mark.row} rests on it (not driven); {undo_first}")
+
+
+def _refuse_inner(repairs: Repairs, row: int) -> None:
+    """Raise where the trips of a merge that is to go would stay one by another."""
+    inner = next((one for one in repairs.merges if one[2] == row), None)
+    if inner is None:
+        return
+    for first, last, other in repairs.merges:
+        is_same = (first, last) == inner[:2]
+        if first <= inner[0] and inner[1] <= last and (other > row if is_same else other != row):
+            raise LedgerError(f"trips {first} to {last} would stay one; undo entry {other} first")
+
+
+def _refuse_half(book: TripBook, repairs: Repairs, row: int) -> None:
+    """Raise where, without a mark, a merged trip would count in part."""
+    mark = next((one for one in repairs.marks if one.row == row), None)
+    if mark is None:
+        return
+    left = replace(repairs, marks=tuple(one for one in repairs.marks if one is not mark))
+    for first, last, merge_row in sorted(repairs.merges, key=lambda one: -one[2]):
+        for part in repairs.parts_of(book.numbers_between(first, last)):
+            if len({left.why_not_driven([piece]) is None for piece in part}) > 1:
+                raise LedgerError(
+                    f"trips {first} to {last} are one and would count in part; undo the merge first: entry {merge_row}"
+                )

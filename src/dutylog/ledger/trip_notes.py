@@ -18,6 +18,8 @@ from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import CARE, LOAD_NOTE, ROAD_SAID, check_word, known_day, withdrawn_rows
 from dutylog.ledger.rows import Entry
 from dutylog.ledger.trip_book import BookTrip, TripBook
+from dutylog.ledger.trip_repairs import read_repairs
+from dutylog.ledger.trip_starts import key_now, start_of
 from dutylog.units import NS_PER_S
 
 CARE_ITEMS = ("cool", "wash", "dry", "protect", "leaks", "gas", "bolts", "bump_stops", "straps", "joints")
@@ -94,24 +96,25 @@ def check_moment(value: object, what: str) -> float:
 
 
 def to_trip(ledger: Ledger, request: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a request with the key its trip has now: of one that was merged into another, that one's.
+    """Return a request with the key its trip has now, of one that was merged into another that one's, and its begin.
 
     Raises:
         LedgerError: no such trip.
     """
-    return {**request, "trip": TripBook(ledger).trip(request["trip"]).key}
+    key = TripBook(ledger).trip(request["trip"]).key
+    return {**request, "trip": key, "start": start_of(ledger, key)}
 
 
 def store_care(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> CareDone:
     """Write the entry of a checked request `care`; LedgerError when there is no such trip."""
     request = to_trip(ledger, request)
-    return _read_care(ledger, _append(ledger, CARE, request, ("trip", "item", "by", "note"), sequence))
+    return _read_care(ledger, _append(ledger, CARE, request, ("trip", "start", "item", "by", "note"), sequence))
 
 
 def store_load(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Entry:
     """Write the entry of a checked request `load_note`; LedgerError when there is no such trip."""
     request = to_trip(ledger, request)
-    return _append(ledger, LOAD_NOTE, request, ("trip", "text", "by"), sequence)
+    return _append(ledger, LOAD_NOTE, request, ("trip", "start", "text", "by"), sequence)
 
 
 def store_road(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> RoadSaid:
@@ -130,8 +133,8 @@ def store_road(ledger: Ledger, request: Mapping[str, Any], sequence: int | None)
         raise InputError(
             f"command road_said: trip {request['trip']} lasts {_clock(lasts_s)}, {_clock(last_s)} is behind it"
         )
-    entry = _append(ledger, ROAD_SAID, request, ("trip", "from_s", "to_s", "kind", "by"), sequence)
-    return _read_road(ledger, entry)
+    names = ("trip", "start", "from_s", "to_s", "kind", "by")
+    return _read_road(ledger, _append(ledger, ROAD_SAID, request, names, sequence))
 
 
 # reading
@@ -142,7 +145,7 @@ def read_notes(ledger: Ledger, key: str) -> Notes:
 
     Of a part ('7.2') the words on the whole ('7') count as well, of a merged trip those on all it is made of; its
     own come last and so win. Roads are told by time since a begin, so only those of the very key count. The key of a
-    trip that was merged into another means that one.
+    trip that was merged into another means that one. Words on a part follow its begin, whatever it is called now.
     """
     trip = _find(ledger, key)
     key = key if trip is None else trip.key
@@ -158,10 +161,9 @@ def read_notes(ledger: Ledger, key: str) -> Notes:
 
 
 def load_notes(ledger: Ledger) -> dict[str, str]:
-    """Return the load note of each trip that has one, by the key it was told for."""
-    gone = withdrawn_rows(ledger)
-    standing = [entry for entry in ledger.entries_of(LOAD_NOTE) if entry.row not in gone]
-    return {_read_key(ledger, entry): _read_text(ledger, entry) for entry in standing}
+    """Return the load note of each trip that has one, by the key it was told for; of a part, by that it has now."""
+    found = _with_keys(ledger, LOAD_NOTE, withdrawn_rows(ledger))
+    return {key: _read_text(ledger, entry) for entry, key in found if key is not None}
 
 
 def find_load_note(notes: Mapping[str, str], trip: BookTrip) -> str | None:
@@ -186,8 +188,17 @@ def _keys_of(key: str, trip: BookTrip | None) -> tuple[str, ...]:
 
 def _told(ledger: Ledger, kind: str, keys: tuple[str, ...], gone: frozenset[int]) -> list[Entry]:
     """Return the entries of a kind that count for one of the keys, in order of keys, then of telling."""
-    found = [(entry, _read_key(ledger, entry)) for entry in ledger.entries_of(kind) if entry.row not in gone]
+    found = _with_keys(ledger, kind, gone)
     return [entry for one in keys for entry, key in found if key == one]
+
+
+def _with_keys(ledger: Ledger, kind: str, gone: frozenset[int]) -> list[tuple[Entry, str | None]]:
+    """Return the entries of a kind, each with the key its trip has now; None where no trip begins there any more."""
+    entries = [entry for entry in ledger.entries_of(kind) if entry.row not in gone]
+    if not entries:
+        return []
+    repairs = read_repairs(ledger.database)
+    return [(entry, key_now(ledger, *_read_key(ledger, entry), repairs)) for entry in entries]
 
 
 def _append(
@@ -197,9 +208,11 @@ def _append(
     return ledger.append_entry(kind, None, {name: request[name] for name in names}, at)
 
 
-def _read_key(ledger: Ledger, entry: Entry) -> str:
+def _read_key(ledger: Ledger, entry: Entry) -> tuple[str, object]:
+    """Return the key of its trip then, and its begin as it was stored."""
     with decoding(ledger.path, f"entry {entry.row}"):
-        return str(json.loads(entry.data)["trip"])
+        data = json.loads(entry.data)
+        return str(data["trip"]), data.get("start")
 
 
 def _read_text(ledger: Ledger, entry: Entry) -> str:

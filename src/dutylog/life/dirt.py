@@ -36,13 +36,15 @@ def compute_dirt_factors(
     middle_ns = start_ns + np.rint(duration_s * 5e8).astype(np.int64)
     ordered = sorted(newest.values(), key=lambda dirt: dirt.trip)
     for place, dirt in enumerate(ordered):
-        epoch, first_ns, last_ns = dirt.trip
-        is_within = (epochs == epoch) & (middle_ns >= first_ns) & (middle_ns < last_ns)
+        is_within = np.zeros(len(epochs), dtype=bool)
+        for epoch, first_ns, last_ns in dirt.spans:
+            is_within |= (epochs == epoch) & (middle_ns >= first_ns) & (middle_ns < last_ns)
         factors[is_within] = np.maximum(factors[is_within], FACTORS[dirt.what])
         if dirt.washed or not is_within.any():
             continue
+        epoch, _, last_ns = dirt.spans[-1]
         is_later = (epochs > epoch) | ((epochs == epoch) & (middle_ns >= last_ns))
-        washed = next((one.trip for one in ordered[place + 1 :] if one.washed), None)
+        washed = next((one.spans[-1] for one in ordered[place + 1 :] if one.washed), None)
         if washed is not None:
             is_later &= (epochs < washed[0]) | ((epochs == washed[0]) & (middle_ns < washed[2]))
         if not is_later.any():

@@ -94,6 +94,7 @@ class MqttOutput:
         self._counts: dict[str, Counts] = {name: Counts() for name in self._output_names}
         self._best: dict[str, Order] = {}
         self._unsaved: set[str] = set()
+        self._behind: set[str] = set()
         self._forget_connection()
 
     @property
@@ -226,20 +227,34 @@ class MqttOutput:
         """Tell each damper's newest totals where they changed since the broker acknowledged them here.
 
         One that never counted has nothing to tell: zeros would look like a loss. And what lies behind
-        what was told before (a ledger put back from a backup) waits until it has caught up.
+        what was told before (a file put back by hand) waits until it has caught up, which is said.
         """
         under_way = {sent.unit_id: sent.content for sent in self._duties.values()}
         for unit in known.duties:
             topic = topics.duty_topic(self._vehicle_id, unit.unit_id)
             order = (unit.revision, unit.sequence)
-            never_counted = unit.totals == Totals() and unit.revision == FIRST_REVISION
-            if topic is None or never_counted or order < self._best_order(unit.unit_id):
+            is_first = unit.revision == FIRST_REVISION or not unit.has_counted
+            if topic is None or (unit.totals == Totals() and is_first):
                 continue
+            if order < self._best_order(unit.unit_id):
+                self._say_behind(unit)
+                continue
+            self._behind.discard(unit.unit_id)
             content = _content(unit)
             if content in (self._acked_content.get(unit.unit_id), under_way.get(unit.unit_id)):
                 continue
             number = connection.publish(Message(topic, topics.encode(topics.duty_object(unit)), 1, True))
             self._duties[number] = _DutySent(unit.unit_id, order, content)
+
+    def _say_behind(self, unit: UnitDuty) -> None:
+        """Say once that a damper waits; a recovery gives a higher revision, so somebody laid an older file there."""
+        if unit.unit_id in self._behind:
+            return
+        self._behind.add(unit.unit_id)
+        self._say(
+            f"{NAME}: damper {unit.label}: the ledger is behind what the broker was told "
+            f"(revision {unit.revision}, frame {unit.sequence}); its duty is told again when it has caught up"
+        )
 
     def _tell_live(self, connection: Connection, known: Known) -> None:
         arrived = known.arrived

@@ -59,8 +59,8 @@ class SqliteLedgerView:
             if found is None:
                 return None
             units = {unit.unit_id: unit for unit in ledger.units()}
-            alerts, dirt = book.alerts(found), read_dirt(ledger, found.numbers[0])
-            repairs = [_repair_row(one) for one in book.repairs() if _is_of(one, found)]
+            alerts, dirt = book.alerts(found), read_dirt(ledger, found.numbers)
+            repairs = [_repair_row(one) for one in book.repairs_of(found)]
             older = book.trips(1, found.key.partition(".")[0])
         detail = _trip_detail(found, units, alerts, dirt)
         return replace(detail, repairs=tuple(repairs), older=older[0].key.partition(".")[0] if older else None)
@@ -136,10 +136,6 @@ def _rank(position: str | None, places: list[str]) -> int:
     if position is None:
         return len(places) + 1
     return places.index(position) if position in places else len(places)
-
-
-def _is_of(repair: Repair, trip: BookTrip) -> bool:
-    return int(repair.key.partition(".")[0]) in trip.numbers
 
 
 def _repair_row(one: Repair) -> TripRepairRow:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from dutylog.domain.quantity import position_text
 from dutylog.ledger import gas_readings, life_entries
 from dutylog.ledger.ledger import Ledger
@@ -31,9 +33,9 @@ def read_version(ledger: Ledger) -> int:
     return newest[0].row if newest else 0
 
 
-def read_dirt(ledger: Ledger, number: int) -> LifeEntry | None:
-    """Return the last word on what a trip had on its shafts."""
-    told = [one for one in life_entries.read_life(ledger).dirts if one.number == number]
+def read_dirt(ledger: Ledger, numbers: Collection[int]) -> LifeEntry | None:
+    """Return the last word on what a trip had on its shafts, by the numbers of the engine's trips it is made of."""
+    told = [one for one in life_entries.read_life(ledger).dirts if one.number in numbers]
     if not told:
         return None
     return _entry(told[-1].said, f"{told[-1].what}, {'washed afterwards' if told[-1].washed else 'not washed yet'}")

@@ -34,7 +34,7 @@ def make_not_driven(key: str, fields: Fields) -> dict[str, Any]:
     return {"command": "trip_not_driven", "trip": key, "why": why, "note": note}
 
 
-def make_undo(_key: str, fields: Fields) -> dict[str, Any]:
+def make_undo(fields: Fields) -> dict[str, Any]:
     """Return that a repair is taken back; InputError where none was chosen."""
     text = fields.get("entry", "")
     if not _ENTRY.fullmatch(text):

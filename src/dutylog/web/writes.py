@@ -103,6 +103,19 @@ def add_writes(app: FastAPI, access: Access, pages: Pages, view: LedgerView, dat
 
         return do
 
+    async def undo(write: Write) -> Done:
+        key = _trip_key(write.params["key"])
+        whole = key.partition(".")[0]
+
+        def make() -> dict[str, Any]:
+            request = make_undo(write.fields)
+            detail = view.trip(whole)
+            if detail is None or all(one.row != request["entry"] for one in detail.repairs):
+                raise HTTPException(404, f"entry {request['entry']} is no repair of trip {key}; open its page again")
+            return request
+
+        return Done(await _tell(data_dir, write, make), f"/trips/{whole}")
+
     def of_damper(make: MakeOfDamper) -> Callable[[Write], Awaitable[Done]]:
         async def do(write: Write) -> Done:
             key = write.params["key"]
@@ -123,7 +136,7 @@ def add_writes(app: FastAPI, access: Access, pages: Pages, view: LedgerView, dat
     _add(app, access, "/trips/{key}/split", repair(make_split))
     _add(app, access, "/trips/{key}/merge", repair(make_merge))
     _add(app, access, "/trips/{key}/not-driven", repair(make_not_driven))
-    _add(app, access, "/trips/{key}/undo", repair(make_undo))
+    _add(app, access, "/trips/{key}/undo", undo)
     _add(app, access, "/dampers/{key}/service", of_damper(make_service))
     _add(app, access, "/dampers/{key}/mark", of_damper(make_mark))
     _add(app, access, "/dampers/{key}/use", of_damper(make_use))
@@ -163,7 +176,7 @@ async def _authorise(request: Request, access: Access) -> tuple[Session, dict[st
 async def _tell(data_dir: Path | None, write: Write, make: Callable[[], dict[str, Any]]) -> str:
     """Have core write down what the person who is signed in tells; return its line."""
     try:
-        request = make()
+        request = await run_in_threadpool(make)
     except InputError as err:
         raise HTTPException(400, one_line(err, 300)) from err
     return await _command(data_dir, {**request, "by": write.session.name})
