@@ -32,7 +32,7 @@ from daemon.recounting import (
     truck,
 )
 from dutylog.cli.main import main
-from dutylog.cli.recount import ProgressLine
+from dutylog.cli.progress import ProgressLine
 from dutylog.clock import ManualClock
 from dutylog.ledger.corrections import CorrectedLog, Correction, find_corrections
 from dutylog.ledger.ledger import LEDGER_NAME, Ledger
@@ -358,7 +358,7 @@ def test_a_shared_sensor_is_left_to_the_one_it_is_of():
 
 def test_progress_is_shown_of_long_work_only(capsys):
     clock = ManualClock()
-    line = ProgressLine(clock)
+    line = ProgressLine(clock, "counting again")
     line.show(0.1)
     line.clear()
     assert capsys.readouterr().err == ""

@@ -9,14 +9,14 @@ from pathlib import Path
 import click
 
 from dutylog.cli.duty_text import UNKNOWN, table_text
-from dutylog.clock import Clock, SystemClock
+from dutylog.cli.progress import ProgressLine
+from dutylog.clock import SystemClock
 from dutylog.duty.totals import Totals
 from dutylog.engine.heap import keep_freed_memory
 from dutylog.ledger.corrections import Correction
 from dutylog.ledger.recount import recount
 from dutylog.ledger.revisions import UnitChange
 from dutylog.recording.block import TRAVEL
-from dutylog.units import NS_PER_S
 
 _FIGURES: tuple[tuple[str, Callable[[Totals], int | None], float, str], ...] = (
     ("energy MJ", lambda t: t.energy_uj, 1e-12, ".4f"),
@@ -34,7 +34,7 @@ _FIGURES: tuple[tuple[str, Callable[[Totals], int | None], float, str], ...] = (
 def run_recount(data_dir: Path, grace_s: float, *, is_dry: bool) -> None:
     """Count again and print what changed; errors are left to the caller."""
     keep_freed_memory()
-    bar = ProgressLine(SystemClock()) if sys.stderr.isatty() else None
+    bar = ProgressLine(SystemClock(), "counting again") if sys.stderr.isatty() else None
     try:
         outcome = recount(data_dir, grace_s=grace_s, is_dry=is_dry, progress=bar.show if bar else lambda _: None)
     finally:
@@ -51,27 +51,6 @@ def run_recount(data_dir: Path, grace_s: float, *, is_dry: bool) -> None:
         click.echo(f"frames {first} to {last} counted; nothing was written (--dry-run)")
     else:
         click.echo(f"frames {first} to {last} counted and stored; the ledger as it was: {outcome.backup.name}")
-
-
-class ProgressLine:
-    """One line on standard error that is written anew; only of work that lasts over a second."""
-
-    def __init__(self, clock: Clock) -> None:
-        self._clock = clock
-        self._next_ns = clock.mono_ns() + NS_PER_S
-        self._is_shown = False
-
-    def show(self, share: float) -> None:
-        """Tell the share done, 0..1, twice a second at most."""
-        now_ns = self._clock.mono_ns()
-        if now_ns >= self._next_ns:
-            self._next_ns, self._is_shown = now_ns + NS_PER_S // 2, True
-            click.echo(f"\rcounting again: {share:4.0%}", err=True, nl=False)
-
-    def clear(self) -> None:
-        """Take the line away."""
-        if self._is_shown:
-            click.echo("\r" + " " * 30 + "\r", err=True, nl=False)
 
 
 def describe(correction: Correction) -> str:

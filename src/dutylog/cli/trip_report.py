@@ -12,7 +12,8 @@ from typing import Any
 import click
 
 from dutylog.cli.ledger import find_place
-from dutylog.cli.trip_review import ProgressLine
+from dutylog.cli.progress import ProgressLine
+from dutylog.cli.trip_review import WHAT
 from dutylog.clock import SystemClock
 from dutylog.config import load as load_config
 from dutylog.config.settings import TripSettings
@@ -87,7 +88,7 @@ def _find_trip(key: str, data: Path | None, config: Path | None) -> tuple[TripDa
 
     place = find_place(data, config)
     grace_s = (TripSettings() if config is None else load_config(config).trip).grace_s
-    bar = ProgressLine(SystemClock()) if sys.stderr.isatty() else None
+    bar = ProgressLine(SystemClock(), WHAT) if sys.stderr.isatty() else None
     try:
         with place.reading() as opened:
             show = bar.show if bar else _show_nothing

@@ -10,12 +10,13 @@ from pathlib import Path
 import click
 
 from dutylog.cli.ledger import DataPlace, find_place, with_format
-from dutylog.clock import Clock, SystemClock
+from dutylog.cli.progress import ProgressLine, ProgressLines
+from dutylog.clock import SystemClock
 from dutylog.config import load
 from dutylog.config.settings import TripSettings
-from dutylog.units import NS_PER_S
 
-_STEP = 0.01
+WHAT = "going through the trip"
+"""What the line of progress says."""
 _DATA = click.option("--data", type=click.Path(path_type=Path), help="Data folder of the vehicle.")
 _CONFIG = click.option("--config", type=click.Path(path_type=Path), help="Vehicle file that names the data folder.")
 
@@ -38,7 +39,7 @@ def review(key: str, again: bool, is_told: bool, data: Path | None, config: Path
     if is_told:
         bar = ProgressLines()
     elif sys.stderr.isatty():
-        bar = ProgressLine(SystemClock())
+        bar = ProgressLine(SystemClock(), WHAT)
     try:
         text = _review(place, key, grace_s, again=again, progress=bar.show if bar else lambda _: None)
     finally:
@@ -60,40 +61,3 @@ def _table(text: str, units: str) -> str:
     from dutylog.review.to_dict import review_from_dict
 
     return "\n".join(review_lines(review_from_dict(json.loads(text)), units))
-
-
-class ProgressLines:
-    """A line for each hundredth, for a program that shows it."""
-
-    def __init__(self) -> None:
-        self._next = 0.0
-
-    def show(self, share: float) -> None:
-        """Tell the share done, 0..1."""
-        if share >= self._next:
-            self._next = share + _STEP
-            click.echo(f"progress {share:.2f}", err=True)
-
-    def clear(self) -> None:
-        """Say nothing more."""
-
-
-class ProgressLine:
-    """One line on standard error that is written anew; only of work that lasts over a second."""
-
-    def __init__(self, clock: Clock) -> None:
-        self._clock = clock
-        self._next_ns = clock.mono_ns() + NS_PER_S
-        self._is_shown = False
-
-    def show(self, share: float) -> None:
-        """Tell the share done, 0..1, twice a second at most."""
-        now_ns = self._clock.mono_ns()
-        if now_ns >= self._next_ns:
-            self._next_ns, self._is_shown = now_ns + NS_PER_S // 2, True
-            click.echo(f"\rgoing through the trip: {share:4.0%}", err=True, nl=False)
-
-    def clear(self) -> None:
-        """Take the line away."""
-        if self._is_shown:
-            click.echo("\r" + " " * 40 + "\r", err=True, nl=False)
