@@ -46,10 +46,13 @@ def watch(world, hours, per_hour=12):
 
 
 def grown(hours, name):
-    """Return memory of the last hour over that of the second, and what descriptors and threads have become more."""
+    """Return memory of the last hour over that of the second, and what descriptors and threads have become more.
+
+    Of these the least of each hour: what leaks is there in every look, a file that is read just then is not.
+    """
     second, last = hours[1], hours[-1]
     ratio = median(one[name][0] for one in last) / median(one[name][0] for one in second)
-    more = [max(one[name][k] for one in last) - max(one[name][k] for one in second) for k in (1, 2)]
+    more = [min(one[name][k] for one in last) - min(one[name][k] for one in second) for k in (1, 2)]
     return ratio, *more
 
 
