@@ -268,6 +268,7 @@ def _within(trips):
     return {what: 1.0 - float(np.mean(values)) for what, values in clear.items()}
 
 
+@pytest.mark.slow
 def test_a_stiffer_damper_is_found_on_like_roads_and_like_ones_are_not():
     vehicle = load(DEMO).vehicle
     scenario = _scenario(130.0, (ROUGH,))

@@ -431,6 +431,7 @@ LONG_CAUTION = "Never loosen a fitting under pressure. " * 15 + "Last word of th
 
 
 @needs_pdf
+@pytest.mark.slow
 def test_no_caution_is_ever_cut(tmp_path):
     """Whatever finds no room: the last word of what warns people stands there, and of what they are to do."""
     data, review = hostile_pair()

@@ -144,7 +144,9 @@ def _demo_vehicle() -> Vehicle:
     from dutylog.config import load
 
     with as_file(files("dutylog.sim").joinpath("demo_vehicle.toml")) as path:
-        return load(path).vehicle
+        vehicle = load(path).vehicle
+    # Bump stops and straps are counted in a trip's review; here nobody asks for them.
+    return replace(vehicle, dampers=tuple(replace(one, bump_stop_m=None, strap_m=None) for one in vehicle.dampers))
 
 
 def _adapt(

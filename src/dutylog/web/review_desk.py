@@ -128,6 +128,9 @@ class ReviewDesk:
         except (OSError, ValueError) as err:
             return f"no process could be started to review this trip: {one_line(err)}"
         self._running = process
+        if self._is_closed:
+            # The pages stopped while it was being started.
+            _kill(process)
         self._keep(key, version, DeskState(WORKING))
         lines = _Lines(self._limits.output_bytes)
         try:

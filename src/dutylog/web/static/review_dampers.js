@@ -4,7 +4,7 @@ import { formatParts, formatQuantity } from "./quantity.js";
 import { colours, drawn, MARGIN, Picture, unitOf } from "./review_plot.js";
 import { listenTo } from "./review_gestures.js";
 import { hitWords } from "./review_lanes.js";
-import { nameOf } from "./review_time.js";
+import { nameOf } from "./review_columns.js";
 
 const MOST_SIDE = 26; // of a square [px]
 

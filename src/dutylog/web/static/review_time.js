@@ -1,19 +1,13 @@
 // The pictures over time: one stretch of time for all of them, read at one moment.
 import { byId, makeElement, makeSvg, positionWords, setText } from "./elements.js";
-import { formatQuantity, UNKNOWN } from "./quantity.js";
+import { formatQuantity } from "./quantity.js";
+import { columnsOf, DETAIL_BELOW_S, DETAIL_S, hms, largest, nameOf, nearest, smallest, smoothed, timeTable, timeTicks } from "./review_columns.js";
 import { colours, drawn, lineOf, Picture } from "./review_plot.js";
 import { listenTo } from "./review_gestures.js";
 import { hitWords, LanesPicture, wordsOf } from "./review_lanes.js";
 
-const STEPS_S = [10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 28800, 86400];
 const LEAST_SPAN_S = 20;
-const DETAIL_BELOW_S = 3600;
-const DETAIL_S = 1800;
-const TABLE_ROWS = 20;
-const HEAT_POINTS = 130;
 const LIMIT_NEAR_K = 25; // a limit far above all that was would press the lines flat
-
-export const hms = (s) => formatQuantity("duration_s", Math.max(0, s), "metric");
 
 export class TimePart {
   constructor(plots, key, system) {
@@ -104,57 +98,10 @@ export class TimePart {
     }
   }
 
-  /** Columns of the stretch shown: full rows where they are here, bins elsewhere. */
-  columns() {
-    const { time } = this.plots;
-    const [from, to] = this.range;
-    const fine = to - from < DETAIL_BELOW_S;
-    const found = { t_s: [], body: this.plots.dampers.map(() => []), heat: this.plots.dampers.map(() => []), heatHigh: this.plots.dampers.map(() => []), mps: [], ambient: [] };
-    const put = (t, body, heat, heatHigh, mps, ambient) => {
-      const last = found.t_s[found.t_s.length - 1];
-      const gap = last !== undefined && t - last > 2.5 * (fine ? Math.max(1, this.fineWidth(last)) : time.width_s);
-      if (gap) push((last + t) / 2, () => null, () => null, () => null, null, null);
-      push(t, body, heat, heatHigh, mps, ambient);
-    };
-    const push = (t, body, heat, heatHigh, mps, ambient) => {
-      found.t_s.push(t);
-      found.body.forEach((list, d) => list.push(body(d)));
-      found.heat.forEach((list, d) => list.push(heat(d)));
-      found.heatHigh.forEach((list, d) => list.push(heatHigh(d)));
-      found.mps.push(mps);
-      found.ambient.push(ambient);
-    };
-    for (let i = 0; i < time.t_s.length; i++) {
-      const t = time.t_s[i];
-      if (t + time.width_s < from || t > to + time.width_s) continue;
-      const part = fine ? this.details.get(Math.floor(t / DETAIL_S)) : null;
-      if (part) continue;
-      const middle = t + time.width_s / 2;
-      put(middle, (d) => time.body_high_c[d][i], (d) => time.heat_w[d][i], (d) => time.heat_high_w[d][i], time.vehicle_mps[i], time.ambient_c[i]);
-    }
-    if (fine) this.putDetails(put, from, to);
-    return inOrder(found);
-  }
-
-  putDetails(put, from, to) {
-    const { time } = this.plots;
-    for (const part of [...this.details.values()].filter(Boolean).sort((a, b) => a.part - b.part)) {
-      part.t_s.forEach((t, i) => {
-        if (t < from - 2 || t > to + 2) return;
-        const bin = nearest(time.t_s, t);
-        put(t + 0.5, (d) => part.body_c[d][i], (d) => part.heat_w[d][i], (d) => part.heat_w[d][i], part.vehicle_mps[i], time.ambient_c[bin]);
-      });
-    }
-  }
-
-  fineWidth(t) {
-    return this.details.get(Math.floor(t / DETAIL_S)) ? 1 : this.plots.time.width_s;
-  }
-
   draw() {
     const { width } = this.body;
     if (!width || !window.Plotly) return;
-    const shown = this.columns();
+    const shown = columnsOf(this.plots, this.details, this.range);
     this.shown = shown;
     const xaxis = { range: this.range, ...timeTicks(this.range, width) };
     this.drawBody(shown, xaxis);
@@ -264,68 +211,11 @@ export class TimePart {
   }
 
   tableOf(isBody) {
-    const shown = this.shown ?? this.columns();
-    const kind = isBody ? "temperature_c" : "power_w";
-    const values = isBody ? shown.body : shown.heat;
-    const step = (this.range[1] - this.range[0]) / TABLE_ROWS;
-    const rows = [];
-    for (let row = 0; row < TABLE_ROWS; row++) {
-      const from = this.range[0] + row * step;
-      const places = shown.t_s.map((t, i) => (t >= from && t < from + step ? i : -1)).filter((i) => i >= 0);
-      const cells = values.map((list) => {
-        const known = places.map((i) => list[i]).filter((value) => value !== null);
-        if (!known.length) return UNKNOWN;
-        return formatQuantity(kind, isBody ? largest(known) : known.reduce((a, b) => a + b, 0) / known.length, this.system);
-      });
-      rows.push([hms(from), ...cells]);
-    }
-    return { columns: ["From", ...this.plots.dampers.map((one) => `${nameOf(one)}, ${isBody ? "highest" : "mean"}`)], rows };
+    const shown = this.shown ?? columnsOf(this.plots, this.details, this.range);
+    return timeTable(this.plots, shown, this.range, this.system, isBody);
   }
 }
 
-export function nameOf(damper) {
-  return positionWords(damper.position) + (damper.label ? ` (${damper.label})` : "");
-}
-
-export function nearest(sorted, value) {
-  let low = 0;
-  let high = sorted.length - 1;
-  while (high - low > 1) {
-    const middle = (low + high) >> 1;
-    if (sorted[middle] < value) low = middle;
-    else high = middle;
-  }
-  return Math.abs(sorted[low] - value) <= Math.abs(sorted[high] - value) ? low : high;
-}
-
-function inOrder(found) {
-  const order = found.t_s.map((_t, i) => i).sort((a, b) => found.t_s[a] - found.t_s[b]);
-  const by = (list) => order.map((i) => list[i]);
-  return { t_s: by(found.t_s), body: found.body.map(by), heat: found.heat.map(by), heatHigh: found.heatHigh.map(by), mps: by(found.mps), ambient: by(found.ambient) };
-}
-
-/** Heat in as many means as a line with dashes can show; moments and tables keep what is known. */
-function smoothed({ t_s: times, heat }) {
-  const size = Math.ceil(times.length / HEAT_POINTS);
-  if (size < 2) return { t_s: times, heat };
-  const mean = (list) => {
-    const known = list.filter((value) => value !== null);
-    return known.length ? known.reduce((a, b) => a + b, 0) / known.length : null;
-  };
-  const groups = Array.from({ length: Math.ceil(times.length / size) }, (_one, i) => i * size);
-  return { t_s: groups.map((i) => mean(times.slice(i, i + size))), heat: heat.map((list) => groups.map((i) => mean(list.slice(i, i + size)))) };
-}
-
-function timeTicks([from, to], width) {
-  const step = STEPS_S.find((size) => (to - from) / size <= width / 62) ?? STEPS_S[STEPS_S.length - 1];
-  const tickvals = [];
-  for (let at = Math.ceil(from / step) * step; at <= to; at += step) tickvals.push(at);
-  return { tickvals, ticktext: tickvals.map((at) => (step < 60 ? hms(at) : hms(at).slice(0, -3))) };
-}
-
-// Spread arguments have a limit; these lists don't.
-const largest = (values) => values.reduce((a, b) => (a === null || b > a ? b : a), null);
-const smallest = (values) => values.reduce((a, b) => (a === null || b < a ? b : a), null);
 const drawnSpan = (kelvins, system) => (system === "us" ? kelvins * 9 / 5 : kelvins);
 
 function note(text, x, y, xanchor, yanchor, color) {

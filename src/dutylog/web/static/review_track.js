@@ -4,7 +4,7 @@ import { formatQuantity } from "./quantity.js";
 import { colours, drawn, Picture } from "./review_plot.js";
 import { listenTo } from "./review_gestures.js";
 import { hitWords } from "./review_lanes.js";
-import { hms } from "./review_time.js";
+import { hms } from "./review_columns.js";
 
 const NAMES = ["least heat", "little", "middling", "much", "most heat"];
 const WIDTHS = [1.5, 3.5, 6, 9, 13];
