@@ -64,6 +64,7 @@ def test_a_trip_in_the_midst_of_the_log_is_read_without_what_lies_before(truck, 
     assert begun[1] > 0
 
 
+@pytest.mark.slow
 def test_hours_of_rest_before_a_trip_are_read_only_where_they_matter(truck, monkeypatch, begun):
     """A stroke that was open before the rest ends with the first one of the trip: then the short way isn't enough."""
     monkeypatch.setattr("dutylog.review.analysis.BEFORE_NS", 40 * 10**9)

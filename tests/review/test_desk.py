@@ -92,6 +92,7 @@ def test_what_was_read_before_the_raw_log_was_pruned_stays(truck, keep):
         assert len(told["heights"]) == len(heights.heights)
 
 
+@pytest.mark.slow
 def test_kept_rows_of_another_stamp_are_used_too(truck):
     """An upgrade of the program finds the raw log gone."""
     standing(truck)
@@ -106,6 +107,7 @@ def test_kept_rows_of_another_stamp_are_used_too(truck):
     assert len(store.load(truck.data, "1", stamp).t_s) == len(before.t_s)
 
 
+@pytest.mark.slow
 def test_kept_rows_of_another_stretch_of_time_are_not_used(truck):
     standing(truck)
     ask(truck)
@@ -121,6 +123,7 @@ def test_kept_rows_of_another_stretch_of_time_are_not_used(truck):
     assert read_trip_heights(truck.data, "1") == heights
 
 
+@pytest.mark.slow
 def test_kept_rows_whose_sums_are_not_the_ledgers_any_more_say_so(truck):
     """Counted anew since: tables show the ledger's sums, and whoever looks at the plots is told."""
     standing(truck)

@@ -22,8 +22,15 @@ def pages(fake_core):
         yield running
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+@pytest.mark.parametrize(
+    ("size", "scheme"),
+    [
+        pytest.param(PHONE, "light", id="phone-light"),
+        pytest.param(DESK, "dark", id="desk-dark"),
+        pytest.param(PHONE, "dark", id="phone-dark", marks=pytest.mark.slow),
+        pytest.param(DESK, "light", id="desk-light", marks=pytest.mark.slow),
+    ],
+)
 def test_choose_and_read(open_page, size, scheme):
     page, watch = open_page("/trips/2/against", size, color_scheme=scheme)
     assert axe_problems(page) == []

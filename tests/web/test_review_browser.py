@@ -27,7 +27,9 @@ from web.review_samples import IDLE, program, write_review
 from web.samples import HOSTILE, fake_ledger
 
 pytestmark = pytest.mark.browser
-SIZES = pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+SIZES = pytest.mark.parametrize(
+    "size", [pytest.param(PHONE, id="phone"), pytest.param(DESK, id="desk", marks=pytest.mark.slow)]
+)
 SECONDS = 9000
 FIGURES = ("body", "heat", "lanes", "speed", "strokes", "position", "track")
 
@@ -114,8 +116,15 @@ def middle_of(page: Page, figure: str) -> tuple[float, float]:
 # -- looked at
 
 
-@SIZES
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(
+    ("size", "scheme"),
+    [
+        pytest.param(PHONE, "light", id="phone-light"),
+        pytest.param(DESK, "dark", id="desk-dark"),
+        pytest.param(PHONE, "dark", id="phone-dark", marks=pytest.mark.slow),
+        pytest.param(DESK, "light", id="desk-light", marks=pytest.mark.slow),
+    ],
+)
 def test_the_page_fits_and_the_checker_finds_nothing(
     open_page: Callable[..., Any], pages: ThreadedPages, size: dict[str, Any], scheme: str
 ) -> None:

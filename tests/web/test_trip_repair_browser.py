@@ -40,8 +40,15 @@ def pages(fake_core: FakeCore) -> Iterator[ThreadedPages]:
         yield running
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+@pytest.mark.parametrize(
+    ("size", "scheme"),
+    [
+        pytest.param(PHONE, "light", id="phone-light"),
+        pytest.param(DESK, "dark", id="desk-dark"),
+        pytest.param(PHONE, "dark", id="phone-dark", marks=pytest.mark.slow),
+        pytest.param(DESK, "light", id="desk-light", marks=pytest.mark.slow),
+    ],
+)
 def test_forms_can_be_read_and_used(open_page: Callable[..., Any], size: dict[str, Any], scheme: str) -> None:
     page, watch = open_page("/sign-in?next=/trips/2.2", size, color_scheme=scheme)
     page.fill("input[name=name]", "A. Miller")
