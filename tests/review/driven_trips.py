@@ -12,7 +12,7 @@ from dutylog.ledger.trip_book import TripBook
 from dutylog.recording.block import Block, Channel, Stream
 from dutylog.recording.source import Batch
 from dutylog.review.analysis import analyse
-from dutylog.review.tiles import COUNTS
+from dutylog.review.trip_data import COUNTS
 
 GPS = Stream(3, "gps", "f8", 10**15, (Channel("", "latitude", "deg"), Channel("", "longitude", "deg")))
 GRACE_S = 60.0

@@ -18,6 +18,7 @@ from dutylog.review import packing, store
 from dutylog.review.room import UNDER_WAY_S, prune
 from dutylog.review.store import HEIGHTS_NAME
 from dutylog.review.to_dict import review_to_dict
+from dutylog.review.trip_data import COUNTS, SIGNALS
 from review.made_trips import made_review, made_trip
 from review.same import assert_same
 
@@ -35,7 +36,7 @@ def test_what_is_read_is_what_was_written(tmp_path):
 def test_a_trip_without_rows_is_kept_too(tmp_path, seconds):
     data = made_trip(seconds=300)
     rows = {name: getattr(data, name)[:seconds] for name in packing._ROWS}
-    names = (*packing._DAMPER_COUNTS, *packing._DAMPER_SIGNALS)
+    names = (*COUNTS, *SIGNALS)
     dampers = tuple(replace(one, **{name: getattr(one, name)[:seconds] for name in names}) for one in data.dampers)
     data = replace(data, **rows, dampers=dampers, start_utc_s=None, contacts=(), segments=(), faults=())
     store.save(tmp_path, data, STAMP)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import gzip
 import json
 import re
@@ -21,16 +20,13 @@ from dutylog.review.trip_data import Contact
 from dutylog.web.app import create_app
 from dutylog.web.feed import LiveFeed
 from dutylog.web.review_desk import DONE, FAILED, WORKING, DeskState, ReviewDesk
-from dutylog.web.review_shape import MOST_REVIEW_BYTES, ReviewBroken, parse_review
-from dutylog.web.review_view import MOST_FILE_BYTES, read_review, unpack
+from dutylog.web.review_view import MOST_FILE_BYTES, unpack
 from dutylog.web.settings import WebSettings
 from dutylog.web.vendored import Vendored
 from review.made_trips import made_review, made_trip
-from web.access_parts import AccessPages, AnsweringCore, core, pages, signed_in
-from web.review_samples import review_object, write_review
+from web.review_samples import write_review
 from web.samples import HOSTILE, FakeLedgerView, fake_ledger
 
-__all__ = ["core", "pages"]
 BASE = "http://127.0.0.1:8321"
 STATE_PATH = "/api/trips/{}/review/state"
 
@@ -324,87 +320,6 @@ async def test_the_json_is_the_review(shown: Pages, tmp_path: Path) -> None:
     assert "isn't reviewed yet" in (await shown.get("/api/trips/2/review")).json()["error"]
 
 
-# -- review.json that isn't one
-
-
-def test_a_real_review_has_the_shape_the_page_reads() -> None:
-    """The page's own description of the file and the one that writes it say the same."""
-    assert parse_review(json.dumps(review_object()).encode())["schema"] == 1
-
-
-@pytest.mark.parametrize(
-    "raw",
-    [
-        b"",
-        b"null",
-        b"[]",
-        b"{}",
-        b"[" * 100_000,
-        b"\xff",
-        b'{"schema": NaN}',
-        b"x" * (MOST_REVIEW_BYTES + 1),
-        b"1" * 5000,
-    ],
-    ids=["empty", "null", "list", "bare", "deep", "bytes", "nan", "long", "number"],
-)
-def test_what_is_no_review_is_refused(raw: bytes) -> None:
-    """Another program's file, or half of one."""
-    with pytest.raises(ReviewBroken):
-        parse_review(raw)
-
-
-def test_a_field_that_is_amiss_anywhere_is_refused() -> None:
-    """Each value in turn made null, a list and a text: never a failed page."""
-    whole = review_object()
-
-    def leaves(value: Any, path: tuple[Any, ...] = ()) -> Any:
-        if isinstance(value, dict):
-            for name in value:
-                yield from leaves(value[name], (*path, name))
-        elif isinstance(value, list) and value:
-            yield from leaves(value[0], (*path, 0))
-        else:
-            yield path
-
-    refused = 0
-    for path in leaves(whole):
-        for wrong in (None, [[]], {"kind": "none", "value": 1}, True, 10**400, "x"):
-            broken = json.loads(json.dumps(whole))
-            part = broken
-            for step in path[:-1]:
-                part = part[step]
-            part[path[-1]] = wrong
-            try:
-                parse_review(json.dumps(broken).encode())
-            except ReviewBroken:
-                refused += 1
-    assert refused > 400
-
-
-@pytest.mark.anyio
-async def test_a_broken_review_is_as_none(shown: Pages, tmp_path: Path) -> None:
-    """It is made anew; meanwhile the ledger's figures are there."""
-    path = tmp_path / "reviews" / "trip-1" / "review.json"
-    for raw in ("{", json.dumps(review_object(schema=2)), json.dumps(review_object(verdict=[{}]))):
-        path.write_text(raw)
-        answer = await shown.get("/trips/1")
-        assert answer.status_code == 200
-        assert "1.21\u00a0MJ" in answer.text
-        assert len(shown.desk.asked) > 0
-    path.unlink()
-    path.mkdir()
-    assert (await shown.get("/trips/1")).status_code == 200
-
-
-def test_a_review_of_another_engine_is_shown_until_it_is_made_anew(tmp_path: Path) -> None:
-    """After an update; a trip under way is then reviewed without anybody asking."""
-    folder = write_review(tmp_path, "1")
-    (folder / "review.json").write_text(json.dumps(review_object(engine="0")))
-    review = read_review(tmp_path, "1")
-    assert review is not None
-    assert not review.is_current
-
-
 # -- what isn't as it should be
 
 
@@ -534,95 +449,3 @@ def test_the_pages_never_load_the_plot_package_nor_the_analysis() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
-
-
-# -- what people tell
-
-FORMS = {
-    "/trips/1/care": (
-        {"item": "cool", "note": "in the shade"},
-        {"command": "care", "trip": "1", "item": "cool", "note": "in the shade", "by": "A. Miller"},
-    ),
-    "/trips/7.2/load": (
-        {"text": "full tank"},
-        {"command": "load_note", "trip": "7.2", "text": "full tank", "by": "A. Miller"},
-    ),
-    "/trips/1/road": (
-        {"from": "0:12:30", "to": "20:00", "kind": "graded"},
-        {"command": "road_said", "trip": "1", "from_s": 750.0, "to_s": 1200.0, "kind": "graded", "by": "A. Miller"},
-    ),
-}
-
-
-@pytest.mark.anyio
-async def test_forms_tell_core_what_people_said(pages: AccessPages, core: AnsweringCore) -> None:
-    """Under the name of who is signed in; then the trip's page again."""
-    client, csrf = await signed_in(pages)
-    for action, (fields, command) in FORMS.items():
-        answer = await client.post(action, data={**fields, "csrf": csrf})
-        assert (answer.status_code, answer.headers["location"]) == (303, action.rsplit("/", 1)[0])
-        assert core.asked[-1] == {"schema": 1, **command}
-
-
-@pytest.mark.anyio
-async def test_forms_need_a_session_and_its_token(pages: AccessPages, core: AnsweringCore) -> None:
-    """Whoever looks only can tell nothing."""
-    mine, _ = await signed_in(pages)
-    _, theirs = await signed_in(pages)
-    for action, (fields, _) in FORMS.items():
-        assert (await pages.client().post(action, data=fields)).status_code == 401
-        assert (await mine.post(action, data={**fields, "csrf": theirs})).status_code == 403
-    assert core.asked == []
-
-
-@pytest.mark.anyio
-@pytest.mark.parametrize(
-    ("path", "changes", "text"),
-    [
-        ("/trips/1/road", {"from": "noon"}, "from 'noon' is no time of a trip; write it as 0:12:30"),
-        ("/trips/1/road", {"to": "0:99:00"}, "is no time of a trip"),
-        ("/trips/1/road", {"to": "1:2"}, "is no time of a trip"),
-        ("/trips/1/road", {"to": ""}, "is no time of a trip"),
-        ("/trips/1/road", {"kind": "moon"}, "moon"),
-        ("/trips/1/road", {"kind": ""}, "kind"),
-        ("/trips/1/care", {"item": "polish"}, "polish"),
-        ("/trips/1/care", {"note": "a\x00b"}, "note"),
-        ("/trips/1/care", {"note": "x" * 501}, "500"),
-        ("/trips/7.2/load", {"text": " "}, "text"),
-    ],
-)
-async def test_what_makes_no_sense_is_refused(
-    pages: AccessPages, core: AnsweringCore, path: str, changes: dict[str, str], text: str
-) -> None:
-    """In one line, before core is asked."""
-    client, csrf = await signed_in(pages)
-    fields = {**FORMS[path][0], **changes}
-    answer = await client.post(path, data=fields, headers={"X-CSRF": csrf, "Accept": "application/json"})
-    assert answer.status_code == 400, answer.text
-    assert text in answer.json()["error"]
-    assert core.asked == []
-
-
-@pytest.mark.anyio
-async def test_only_who_is_signed_in_sees_the_forms(pages: AccessPages, tmp_path: Path) -> None:
-    """And finds what is left to do as buttons."""
-    write_review(tmp_path, "1")
-    assert re.findall(r'action="([^"]*)"', (await pages.client().get("/trips/1")).text) == ["/trips/1/again"]
-    client, _ = await signed_in(pages)
-    found = re.findall(r'action="/trips/1/(\w+)"', (await client.get("/trips/1")).text)
-    assert {"again", "care", "load", "road", "name", "dirt"} <= set(found)
-    assert found.count("care") == 1
-
-
-@pytest.mark.anyio
-async def test_the_desk_stops_with_the_pages(tmp_path: Path) -> None:
-    """A review under way must not outlive them."""
-    desk = ReviewDesk(tmp_path, program=(sys.executable, "-c", "import time; time.sleep(60)"))
-    app = create_app(LiveFeed(ManualClock(mono_ns=10**12)), fake_ledger(), WebSettings(data_dir=tmp_path), desk=desk)
-    async with app.router.lifespan_context(app):
-        async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url=BASE) as client:
-            await client.get("/trips/1")
-        async with asyncio.timeout(20):
-            while desk.running_pid is None:
-                await asyncio.sleep(0.01)
-    assert desk.running_pid is None

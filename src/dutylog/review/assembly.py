@@ -16,8 +16,8 @@ from dutylog.errors import LedgerError
 from dutylog.ledger.trip_book import BookTrip
 from dutylog.review.pass_job import Part
 from dutylog.review.segments import find_segments
-from dutylog.review.tiles import COUNTS, FREQUENCIES, HISTOGRAMS, SIGNALS, SeatRows
-from dutylog.review.trip_data import Contact, DamperData, Floats, TripData
+from dutylog.review.tiles import FREQUENCIES, HISTOGRAMS, SeatRows
+from dutylog.review.trip_data import COUNTS, SIGNALS, Contact, DamperData, Floats, TripData
 
 FIX_S = 1.5
 """A row's place is that of the nearest fix, at most so far away in time: receivers tell one a second. Judgement."""

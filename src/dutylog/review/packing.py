@@ -18,7 +18,7 @@ from dutylog.duty.histograms import POSITION_BINS, SPEED_BINS
 from dutylog.duty.strokes import FREQUENCY_EDGES_HZ, LENGTH_BINS
 from dutylog.duty.totals import TOTALS_COLUMNS, Totals
 from dutylog.errors import InputError
-from dutylog.review.trip_data import Contact, DamperData, Fault, Segment, TripData
+from dutylog.review.trip_data import COUNTS, SIGNALS, Contact, DamperData, Fault, Segment, TripData
 
 SCHEMA = 1
 LARGEST_BYTES = 1_000_000_000
@@ -36,15 +36,6 @@ _ROWS = {
     "distance_m": "f8",
 }
 _DAMPER_PLAIN = ("position", "wheel", "unit_id", "label", "stroke_m", "bump_stop_m", "strap_m")
-_DAMPER_COUNTS = (
-    "energy_compression_uj",
-    "energy_rebound_uj",
-    "shaft_travel_um",
-    "strokes_count",
-    "bottom_outs_count",
-    "measured_us",
-)
-_DAMPER_SIGNALS = ("body_c", "rms_mps", "travel_mean_m", "travel_min_m", "travel_max_m", "gas_pa")
 _DAMPER_SHAPES: dict[str, tuple[int, ...]] = {
     "energy_by_speed_uj": (SPEED_BINS,),
     "time_by_speed_ns": (SPEED_BINS,),
@@ -58,7 +49,7 @@ def pack(file: IO[bytes], data: TripData, stamp: dict[str, Any]) -> None:
     arrays: dict[str, NDArray[Any]] = {name: getattr(data, name) for name in _ROWS}
     dampers = []
     for number, damper in enumerate(data.dampers):
-        for name in (*_DAMPER_COUNTS, *_DAMPER_SIGNALS, *_DAMPER_SHAPES):
+        for name in (*COUNTS, *SIGNALS, *_DAMPER_SHAPES):
             arrays[f"{number}_{name}"] = getattr(damper, name)
         plain = {name: getattr(damper, name) for name in _DAMPER_PLAIN}
         dampers.append(plain | {"totals": dict(zip(TOTALS_COLUMNS, damper.totals.as_row(), strict=True))})
@@ -109,8 +100,8 @@ def unpack(file: IO[bytes]) -> tuple[TripData, dict[str, Any]]:
 
 
 def _unpack_damper(arrays: Mapping[str, NDArray[Any]], number: int, plain: dict[str, Any], n: int) -> DamperData:
-    kinds: dict[str, tuple[str, tuple[int, ...]]] = dict.fromkeys(_DAMPER_COUNTS, ("i8", (n,)))
-    kinds |= dict.fromkeys(_DAMPER_SIGNALS, ("f4", (n,)))
+    kinds: dict[str, tuple[str, tuple[int, ...]]] = dict.fromkeys(COUNTS, ("i8", (n,)))
+    kinds |= dict.fromkeys(SIGNALS, ("f4", (n,)))
     kinds |= {name: ("i8", shape) for name, shape in _DAMPER_SHAPES.items()}
     columns: dict[str, Any] = {name: _take(arrays, f"{number}_{name}", *kind) for name, kind in kinds.items()}
     totals = Totals(**{name: plain["totals"][name] for name in TOTALS_COLUMNS})

@@ -18,8 +18,7 @@ import numpy as np
 from dutylog.engine.heap import keep_freed_memory
 from dutylog.errors import RecordingError
 from dutylog.review.pass_job import Part, PassJob
-from dutylog.review.road import RoadFinder, RoadRows
-from dutylog.review.row_gather import MakeRoads
+from dutylog.review.road import RoadRows
 from dutylog.review.tiles import SeatRows
 from dutylog.review.trip_pass import TripPass
 
@@ -32,15 +31,13 @@ def has_two_processors() -> bool:
     return len(os.sched_getaffinity(0)) > 1
 
 
-def run_pass(
-    job: PassJob, make_roads: MakeRoads = RoadFinder, progress: Callable[[float], None] = lambda _: None
-) -> Part:
+def run_pass(job: PassJob, progress: Callable[[float], None] = lambda _: None) -> Part:
     """Read a trip in one go. progress: told how much of it is done [s].
 
     Raises:
         RecordingError: the log can't be read.
     """
-    work = TripPass(job, make_roads, progress)
+    work = TripPass(job, progress)
     work.go()
     return work.finish()
 
@@ -55,7 +52,7 @@ def run_two(first: PassJob, second: PassJob, progress: Callable[[float], None] =
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
         try:
             _send(process.stdin, second)
-            work = TripPass(first, RoadFinder, progress)
+            work = TripPass(first, progress)
             state = work.go(second.since)
             behind = _receive(process.stdout) if state is not None and _receive(process.stdout) == state else None
         finally:
@@ -106,7 +103,7 @@ def _receive(pipe: IO[bytes] | None) -> object:
 
 def _work(job: PassJob, pipe: IO[bytes]) -> None:
     """Tell the state at the cut, then what was found behind it."""
-    work = TripPass(job, RoadFinder)
+    work = TripPass(job)
     pickle.dump(work.go(job.since), pipe)
     pipe.flush()
     work.go()

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
@@ -15,9 +15,9 @@ from dutylog.engine.engine import EnergyTile, is_named
 from dutylog.engine.epoch_run import PreparedTile
 from dutylog.review.contacts import ContactFinder
 from dutylog.review.meetings import find_meetings
-from dutylog.review.road import RoadRows
-from dutylog.review.tiles import SIGNALS, SeatGather, Signals, count_histograms, measure
-from dutylog.review.trip_data import Contact, Ints, Mask, Singles
+from dutylog.review.road import RoadFinder
+from dutylog.review.tiles import SeatGather, Signals, count_histograms, measure
+from dutylog.review.trip_data import SIGNALS, Contact, Ints, Singles
 from dutylog.review.trip_duty import StrokeLog
 from dutylog.units import NS_PER_S
 
@@ -31,30 +31,6 @@ Seat = tuple[str, str]
 Run = tuple[int, int]
 """Tiles that belong, from and to, of those taken at once."""
 Duties = Mapping[str, tuple[DamperDuty, StrokeLog]]
-
-
-class RoadSink(Protocol):
-    """What tells kinds of road (review/road.py)."""
-
-    def take(
-        self,
-        travel_m: Singles,
-        counted: Mask,
-        rate_hz: float,
-        dt_s: float,
-        vehicle_mps: float | None,
-        moving: bool,
-        t_s: float,
-    ) -> None:
-        """Take a tile."""
-        ...
-
-    def rows(self) -> RoadRows:
-        """Return what was found."""
-        ...
-
-
-MakeRoads = Callable[[Sequence[float]], RoadSink]
 
 
 @dataclass(slots=True)
@@ -87,10 +63,9 @@ class RowGather:
     """
 
     duties: Duties
-    make_roads: MakeRoads
     rows: list[tuple[float, float, bool, float, float, float]] = field(default_factory=list)
     contacts: list[Contact] = field(default_factory=list)
-    roads: list[RoadSink] = field(default_factory=list)
+    roads: list[RoadFinder] = field(default_factory=list)
     seats: dict[Seat, SeatGather] = field(default_factory=dict)
     counted: dict[str, Totals] = field(default_factory=dict)
     last_inside: PreparedTile | None = None
@@ -174,7 +149,7 @@ class RowGather:
         self.last_inside = prepared
         strokes = tuple(vehicle.profile_of(damper).stroke_m for damper in vehicle.dampers)
         if not self.roads or strokes != self._road_strokes:
-            self.roads.append(self.make_roads(strokes))
+            self.roads.append(RoadFinder(strokes))
             self._road_strokes = strokes
         counted = np.ones(prepared.travel_m.shape, dtype=bool)
         for row, gain in enumerate(tile.gains):
@@ -282,4 +257,4 @@ def _stack(tiles: Sequence[EnergyTile], signals: Signals, row: int, body_c: Sequ
     return np.stack([np.asarray(columns[name], dtype=np.float32) for name in SIGNALS], axis=1)
 
 
-__all__ = ["MakeRoads", "RoadSink", "RowGather", "Seat"]
+__all__ = ["RowGather", "Seat"]

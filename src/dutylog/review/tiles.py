@@ -16,20 +16,9 @@ from dutylog.duty.strokes import FREQUENCY_EDGES_HZ, LENGTH_BIN_UM, LENGTH_BINS
 from dutylog.duty.totals import Totals
 from dutylog.engine.engine import EnergyTile
 from dutylog.engine.place import TileGain
-from dutylog.review.trip_data import Ints, Singles
+from dutylog.review.trip_data import COUNTS, Ints, Singles
 from dutylog.units import FS_PER_NS
 
-COUNTS = (
-    "energy_compression_uj",
-    "energy_rebound_uj",
-    "shaft_travel_um",
-    "strokes_count",
-    "bottom_outs_count",
-    "measured_us",
-)
-"""Columns of whole numbers, as in Totals and DamperData."""
-SIGNALS = ("body_c", "rms_mps", "travel_mean_m", "travel_min_m", "travel_max_m", "gas_pa")
-"""Columns of single floats, NaN where unknown, as in DamperData."""
 HISTOGRAMS = ("energy_by_speed_uj", "time_by_speed_ns", "time_by_position_ns")
 FREQUENCIES = len(FREQUENCY_EDGES_HZ) + 1
 NO_TRAVEL_UM = 2**30

@@ -64,6 +64,19 @@ class Fault:
     end_s: float | None
 
 
+COUNTS = (
+    "energy_compression_uj",
+    "energy_rebound_uj",
+    "shaft_travel_um",
+    "strokes_count",
+    "bottom_outs_count",
+    "measured_us",
+)
+"""Columns of whole numbers, as in Totals and DamperData."""
+SIGNALS = ("body_c", "rms_mps", "travel_mean_m", "travel_min_m", "travel_max_m", "gas_pa")
+"""Columns of single floats, NaN where unknown, as in DamperData."""
+
+
 @dataclass(frozen=True, slots=True)
 class DamperData:
     """One damper in one place.

@@ -20,7 +20,7 @@ from dutylog.recording.scan import TORN
 from dutylog.review.borders import Borders
 from dutylog.review.pass_job import Part, PassJob, Place
 from dutylog.review.road import RoadRows
-from dutylog.review.row_gather import MakeRoads, RowGather
+from dutylog.review.row_gather import RowGather
 from dutylog.review.trip_data import Fault, Floats
 from dutylog.review.trip_duty import StrokeLog, describe_state, make_duty
 from dutylog.units import FS_PER_NS, NS_PER_S
@@ -33,7 +33,7 @@ _SAMPLED = (FrameType.SAMPLES, FrameType.GAP)
 class TripPass:
     """Reads frames and gathers rows; `go` may stop before a tile and be called again."""
 
-    def __init__(self, job: PassJob, make_roads: MakeRoads, progress: Callable[[float], None] = lambda _: None) -> None:
+    def __init__(self, job: PassJob, progress: Callable[[float], None] = lambda _: None) -> None:
         """progress: told how much of the trip is done [s]."""
         self._job, self._progress = job, progress
         self._reader = LogReader(job.log)
@@ -43,7 +43,7 @@ class TripPass:
         self._heads: list[Frame] = []
         self._tiles: list[EnergyTile] = []
         self._duties: dict[str, tuple[DamperDuty, StrokeLog]] = {}
-        self._gather = RowGather(self._duties, make_roads)
+        self._gather = RowGather(self._duties)
         self._units: dict[str, str] = {}
         self._faults: list[tuple[int, EngineFault]] = []
         self._fixes: list[tuple[int, int, float, float]] = []
