@@ -13,7 +13,7 @@ $(STAMP): pyproject.toml
 	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
 	  || { echo "'$(PYTHON)' can't make an environment: install python3-venv" >&2; exit 2; }
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[files,mdf,tls,report,dev]'
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[files,mdf,report,bench,dev]'
 	@touch $@
 
 # Runs until Ctrl-C. DEMO_ARGS: see `dutylog demo --help`.

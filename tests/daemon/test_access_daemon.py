@@ -23,7 +23,6 @@ CLI = (sys.executable, "-m", "dutylog.cli.main")
 @pytest.fixture
 def daemon(tmp_path: Path) -> Iterator[tuple[str, Path]]:
     """Run a vehicle whose page wants to be on every address, encrypted; give its address on this machine."""
-    pytest.importorskip("cryptography")
     with socket.create_server(("127.0.0.1", 0)) as probe:
         port = probe.getsockname()[1]
     vehicle, data = tmp_path / "truck.toml", tmp_path / "data"

@@ -117,7 +117,6 @@ def test_the_forms_work_without_script(tmp_path: Path, start_pages: Callable[...
 
 def test_sign_in_over_tls(tmp_path: Path, browser: Browser) -> None:
     """A browser keeps the __Host- cookie only when all its conditions hold."""
-    pytest.importorskip("cryptography")
     write_code(tmp_path, quick_code())
     with socket.create_server(("127.0.0.1", 0)) as listener:
         command = [*PAGES, "--data", str(tmp_path), "--tls", "--fd", str(listener.fileno())]

@@ -259,7 +259,6 @@ TLS_READY = re.compile(r"pages ready: (https://127\.0\.0\.1:\d+)/\n")
 @pytest.fixture
 def tls_pages(tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], str, ssl.SSLContext]]:
     """Give a process that serves with TLS on an inherited socket, and what trusts its certificate."""
-    pytest.importorskip("cryptography")
     with socket.create_server(("127.0.0.1", 0)) as listener:
         process = subprocess.Popen(
             [*PAGES, "--data", str(tmp_path), "--tls", "--fd", str(listener.fileno())],

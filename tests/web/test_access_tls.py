@@ -6,12 +6,12 @@ import ipaddress
 import os
 import ssl
 import stat
-import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography import x509
 
 from dutylog.acquire.gps.dates import BUILD_YEAR
 from dutylog.errors import ConfigError
@@ -25,7 +25,6 @@ from dutylog.web.tls import (
     wanted_names,
 )
 
-x509 = pytest.importorskip("cryptography.x509")
 NOW = datetime(2027, 5, 1, tzinfo=UTC)
 APPLE_RULE_FROM = datetime(2019, 7, 1, tzinfo=UTC)
 """Certificates that say they are younger may be valid for 825 days. Source: https://support.apple.com/103769."""
@@ -143,13 +142,6 @@ def test_a_key_of_another_certificate_is_one_line(tmp_path: Path) -> None:
 def test_old_tls_is_refused(tmp_path: Path) -> None:
     context = make_context(settle_certificate(tmp_path, (), ns(NOW)))
     assert context.minimum_version == ssl.TLSVersion.TLSv1_2
-
-
-def test_without_the_package_one_line_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(sys.modules, "cryptography", None)
-    with pytest.raises(ConfigError, match=r"pip install 'dutylog\[tls\]'"):
-        settle_certificate(tmp_path, (), ns(NOW))
-    assert list(tmp_path.iterdir()) == []
 
 
 def test_names_are_wanted_in_one_form() -> None:

@@ -159,13 +159,11 @@ def _sign(names: tuple[str, ...], utc_ns: int) -> tuple[bytes, datetime]:
 
     Source: RFC 5280, 4.2.1 (extensions); NIST P-256, signed with SHA-256.
     """
-    try:
-        from cryptography import x509
-        from cryptography.hazmat.primitives import hashes, serialization
-        from cryptography.hazmat.primitives.asymmetric import ec
-        from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
-    except ImportError as err:
-        raise ConfigError(["web.tls: making a certificate needs a package: pip install 'dutylog[tls]'"]) from err
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+
     # A clock that woke up in 1970 is no reason for a certificate that has ended before it is used.
     begin = max(datetime.fromtimestamp(utc_ns / NS_PER_S, UTC), datetime(BUILD_YEAR, 1, 1, tzinfo=UTC))
     not_after = (begin + LIFETIME).replace(microsecond=0)

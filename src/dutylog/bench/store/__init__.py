@@ -1,0 +1,1 @@
+"""The bench's memory: an append-only chain of entries, and tables made of it (SQLite or PostgreSQL)."""
