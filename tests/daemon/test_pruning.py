@@ -112,6 +112,7 @@ def read_number(log):
     return int(find_segments(log)[0].name[:8])
 
 
+@pytest.mark.slow
 def test_a_pruned_log_still_heals_a_ledger_from_any_of_its_backups(driven, start_core, tmp_path):
     """That is why frames behind the oldest backup stay, whatever the limits."""
     settings = replace(driven, keep=TINY)

@@ -359,7 +359,7 @@ class OtherBoot(SystemClock):
         return super().mono_ns() + self._later_ns
 
 
-@pytest.mark.parametrize(("begin_s", "trips"), [(1150, 1), (9000, 2)])
+@pytest.mark.parametrize(("begin_s", "trips"), [(1150, 1), pytest.param(9000, 2, marks=pytest.mark.slow)])
 def test_trips_over_a_restart_of_the_machine_are_found_again(truck, monkeypatch, begin_s, trips):
     """The row of such a trip is told on the second boot's clock, in which none of its first tiles lies."""
     monkeypatch.setattr(core_module, "is_utc_trusted", lambda: True)

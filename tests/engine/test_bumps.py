@@ -34,7 +34,7 @@ def ratios_of(nspm: float, road_class: str) -> dict[str, list[float]]:
     return ratios
 
 
-@pytest.mark.parametrize("nspm", [6000.0, 4200.0])
+@pytest.mark.parametrize("nspm", [6000.0, pytest.param(4200.0, marks=pytest.mark.slow)])
 def test_bumps_on_a_good_road_give_the_body_s_damping(nspm: float) -> None:
     """Class A with a bump of 7 to 12 cm every 8 s at 15 m/s: median within 12 % of the pole of both masses.
 

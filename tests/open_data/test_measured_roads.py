@@ -266,7 +266,7 @@ def balance(done, stroke_m):
     return (road_work_j(done) - gained_j) / heat_j(done)
 
 
-@pytest.mark.parametrize("speed_mps", [2.0, 6.0, 15.0])
+@pytest.mark.parametrize("speed_mps", [pytest.param(2.0, marks=pytest.mark.slow), 6.0, 15.0])
 def test_belgian_block_work_is_heat_plus_stored_energy(speed_mps):
     """Nothing comes from nowhere on a surface of stone edges. Measured: at most 0.025 % missing.
 
@@ -287,7 +287,7 @@ def test_public_road_work_is_heat_plus_stored_energy():
     assert balance(done, 0.254) == pytest.approx(1.0, abs=1e-3)
 
 
-@pytest.mark.parametrize("speed_mps", [2.0, 6.0, 15.0])
+@pytest.mark.parametrize("speed_mps", [pytest.param(2.0, marks=pytest.mark.slow), 6.0, 15.0])
 def test_heat_over_the_belgian_block_comes_out_of_travel_alone(speed_mps, tmp_path):
     """The simulator knows the heat; the engine gets 1 kHz travel read in steps of a 16-bit converter.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import re
 from pathlib import Path
@@ -12,6 +13,7 @@ from jsonschema import Draft202012Validator
 PAGE = Path(__file__).parents[2] / "shared" / "asyncapi.yaml"
 
 
+@functools.cache
 def load():
     return yaml.safe_load(PAGE.read_text(encoding="utf-8"))
 

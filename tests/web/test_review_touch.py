@@ -111,6 +111,7 @@ def test_buttons_and_slider_do_the_same(open_page: Callable[..., Any]) -> None:
     assert shown_range(page) == (0, SECONDS)
 
 
+@pytest.mark.slow
 def test_a_drag_with_the_mouse_goes_closer(open_page: Callable[..., Any]) -> None:
     """From where the button went down to where it came up; a double click shows all again."""
     page, _ = open_page("/trips/1", DESK)
