@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 from tests.benchmark_accuracy import accuracy_table
+from tests.benchmark_bench import bench_lines
 from tests.benchmark_estimators import estimator_lines
 from tests.benchmark_instructions import instruction_lines
 from tests.benchmark_live import live_lines
@@ -25,7 +26,7 @@ from tests.benchmark_viewers import viewer_lines
 from dutylog import ENGINE, __version__
 
 DOCUMENT = Path(__file__).parents[1] / "shared" / "INTEGRATE.md"
-RARE = ("estimators", "instructions", "review", "long")
+RARE = ("estimators", "instructions", "review", "bench", "long")
 USUAL = ("accuracy", "speed", "log", "live", "viewers")
 BEGIN, END = "<!-- accuracy: make benchmark -->", "<!-- end of accuracy -->"
 
@@ -53,6 +54,7 @@ def main() -> None:
             "long": ("The same up to 100 hours", lambda: log_lines(folder, LONG_HOURS)),
             "estimators": ("Shaft-speed estimators side by side", estimator_lines),
             "instructions": ("Instructions of core, counted", lambda: instruction_lines(folder)),
+            "bench": ("The bench with 10 000 dampers", lambda: bench_lines(folder)),
             "review": ("The review of a trip", lambda: review_lines(folder)),
             "live": ("Core while it logs at 1 kHz", lambda: live_lines(folder)),
             "viewers": ("People who watch the live page", lambda: viewer_lines(folder)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import re
 import shlex
 import tomllib
@@ -26,8 +27,13 @@ PAGES = sorted(
     for path in REPOSITORY.rglob("*.md")
     if not any(part.startswith(".") for part in path.relative_to(REPOSITORY).parts)
 )
-IMPORT_NAMES = {"paho-mqtt": "paho", "pyserial": "serial"}
-"""Packages that are imported under another name than they are installed by."""
+IMPORT_NAMES = {
+    "paho-mqtt": "paho",
+    "pyserial": "serial",
+    "psycopg": "postgresql+psycopg",
+    "python-multipart": "multipart/form-data",
+}
+"""Packages that are imported under another name than they are installed by, or used by another package at this word."""
 OUR_WORDS = {"serial"}
 """Names of packages that are also words of ours: a text that is just such a word is no import."""
 GUIDES = ("README.md", "DEVELOPERS.md")
@@ -162,14 +168,21 @@ def dependency_rows() -> dict[str, list[str]]:
 def modules_naming(package: str) -> set[str]:
     """Return the modules that import a package, or name it in a string they may import it by."""
     top = IMPORT_NAMES.get(package, package.replace("-", "_"))
-    found = set()
+    pattern = re.compile(rf"{re.escape(top)}(\.\w+)*")
+    return {module for module, names in _names_by_module().items() if any(pattern.fullmatch(name) for name in names)}
+
+
+@functools.cache
+def _names_by_module() -> dict[str, frozenset[str]]:
+    """Return what each of our modules imports, and every text in it."""
+    found = {}
     for path in SOURCE.rglob("*.py"):
+        names: set[str] = set()
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-            names += [node.module or ""] if isinstance(node, ast.ImportFrom) and node.level == 0 else []
-            names += [node.value] if _is_text(node) and node.value not in OUR_WORDS else []
-            if any(name == top or re.fullmatch(rf"{top}(\.\w+)+", name) for name in names):
-                found.add(str(path.relative_to(SOURCE)))
+            names |= {alias.name for alias in node.names} if isinstance(node, ast.Import) else set()
+            names |= {node.module or ""} if isinstance(node, ast.ImportFrom) and node.level == 0 else set()
+            names |= {node.value} if _is_text(node) and node.value not in OUR_WORDS else set()
+        found[str(path.relative_to(SOURCE))] = frozenset(names)
     return found
 
 

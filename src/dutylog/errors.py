@@ -4,6 +4,7 @@ DutylogError
   ConfigError(ValueError)   stop at start, exit 2; names file, key, value seen, allowed range
   InputError(ValueError)    the caller's bug; never swallowed
   RecordingError            a file a person gave us is unreadable; exit 2 with file, place, remedy
+  CardRefused               a duty card or service record can't be read or trusted; take nothing of it in
   SourceError               a sensor or its line
     SourceLost              back off, reopen
     FrameError              count, resynchronise
@@ -48,6 +49,17 @@ class InputError(DutylogError, ValueError):
 
 class RecordingError(DutylogError):
     """A recording is unreadable or makes no sense; nothing was written."""
+
+
+class CardRefused(DutylogError):
+    """A duty card, its summary or a service record can't be read or trusted; nothing of it was taken in.
+
+    code: a word for programs (shared/DUTY_CARD.md).
+    """
+
+    def __init__(self, code: str, text: str) -> None:
+        self.code = code
+        super().__init__(one_line(text, 400))
 
 
 class SourceError(DutylogError):

@@ -198,7 +198,7 @@ def test_core_runs_and_says_so_while_no_bridge_is_there(tmp_path):
         core.close()
 
 
-@pytest.mark.parametrize("is_remounted", [False, True])
+@pytest.mark.parametrize("is_remounted", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_a_calibration_counts_from_then_on_and_a_sensor_mounted_anew_begins_an_epoch(tmp_path, counts, is_remounted):
     """No restart, nothing of the drive lost; the log itself says by which map it is to be read."""
     _, file = counts

@@ -225,10 +225,12 @@ def test_a_backup_of_the_ledger_as_it_was_is_made_before(truck):
 @pytest.mark.parametrize(
     "stage",
     [
-        "minute 1",
         "share 1",
         "commit 1",
-        *(pytest.param(stage, marks=pytest.mark.slow) for stage in ("minute 3", "backup 1", "finish 1", "done 1")),
+        *(
+            pytest.param(stage, marks=pytest.mark.slow)
+            for stage in ("minute 1", "minute 3", "backup 1", "finish 1", "done 1")
+        ),
     ],
 )
 def test_killed_anywhere_there_is_the_old_ledger_or_the_new_one(truck, stage):

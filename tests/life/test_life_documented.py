@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from dutylog.cli.life_text import life_to_json
 from dutylog.domain.wear import DIRTS, GRADES, MARK_KINDS, MIXES, USE_KINDS
 from dutylog.ledger.command import COMMANDS
 from dutylog.life.dirt import FACTORS
 from dutylog.life.marks import RULES as MARK_RULES
 from dutylog.life.parts import MECHANISMS, PARTS, RULES
 from dutylog.life.plausibility import make_table, markdown_lines
+from dutylog.life.to_dict import life_to_json
 from dutylog.life.unit_life import Lives
 from life.lived import START, TODAY, Lived
 

@@ -76,6 +76,7 @@ def test_two_fingers_go_closer_and_a_double_tap_shows_all(open_page: Callable[..
     assert page.evaluate(width) == pytest.approx(before, rel=0.01)
 
 
+@pytest.mark.slow
 def test_buttons_and_slider_do_the_same(open_page: Callable[..., Any]) -> None:
     """No gesture is needed, nor fine fingers, nor a mouse."""
     page, _ = open_page("/trips/1", PHONE)

@@ -73,6 +73,8 @@ KINDS: Mapping[str, Kind] = {
             "profile": _O0,
         },
     ),
+    # two dampers of the store are one: all of the other one's history becomes this one's
+    "damper_joined": Kind("damper", {"other_id": _T, "label": _T, "why": _T0}),
     # cards and keys
     "card_imported": Kind(
         "damper",
@@ -98,7 +100,10 @@ KINDS: Mapping[str, Kind] = {
     "curve_put": Kind(
         "job", {"which": _T, "name": _T, "speeds_mps": _A, "forces_n": _A, "body_c": _N0, "gauge_pa": _N0}
     ),
-    "triage_agreed": Kind("job", {"row": _T, "judged_row": _T, "reasons": _A, "rules_version": _I, "why": _T0}),
+    # limit: of the row within: distance_m, weeks, until, null where there is none of that kind
+    "triage_agreed": Kind(
+        "job", {"row": _T, "judged_row": _T, "reasons": _A, "rules_version": _I, "why": _T0, "limit": _O0}
+    ),
     "line_put": Kind(
         "job",
         {
@@ -110,6 +115,7 @@ KINDS: Mapping[str, Kind] = {
             "count": _N,
             "unit": _T0,
             "price_minor": _I0,  # of one; null: no price kept
+            "currency": _T0,  # of that price
             "is_gone": _F,
         },
     ),
@@ -144,6 +150,6 @@ KINDS: Mapping[str, Kind] = {
     ),
     # what people did besides: told for the audit log
     "signed_in": Kind("", {"address": _T}),
-    "sign_in_refused": Kind("", {"address": _T, "name": _T0}),
+    "sign_in_refused": Kind("", {"address": _T, "name": _T0, "count": _I0}),
     "looked_at": Kind("", {"what": _T}),  # exports: a customer's record, a backup
 }

@@ -5,7 +5,7 @@ Made of a duty card (`facts_card`), of the summary in its QR code, or of what it
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 from dutylog.domain.vehicle import Profile
@@ -20,7 +20,7 @@ class PartFact:
     """One wear part, in budgets of the reference (shared/LIFE.md). None: unknown, or only the calendar ends it.
 
     used_ratio: used share / believed budget. measured_ratio: part of its use that was measured.
-    is_estimate: it rests on what somebody said.
+    is_estimate: it rests on what somebody said. radio_share: part of used_share that came by radio, unsigned.
     """
 
     key: str
@@ -44,6 +44,7 @@ class PartFact:
     order_by: date | None
     text: str
     is_estimate: bool = False
+    radio_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,14 +86,17 @@ class MarkFact:
 
 @dataclass(frozen=True, slots=True)
 class TripFact:
-    """A trip, without its name and place. dirt: one of domain.wear.DIRTS or None; washed: None where nobody said."""
+    """A trip, without its name and place. dirt: one of domain.wear.DIRTS or None; washed: None where nobody said.
+
+    top_outs_count: None where nothing counts them.
+    """
 
     day: date | None
     distance_m: float | None
     moving_s: float
     energy_j: float
     bottom_outs_count: int
-    top_outs_count: int
+    top_outs_count: int | None
     peak_body_c: float | None
     dirt: str | None = None
     washed: bool | None = None
@@ -140,8 +144,10 @@ class UnitFacts:
     """All of one damper. day: of which these facts are.
 
     profile: None where nobody gave one; construction, reservoir, joints are always there (domain.vehicle).
-    miles and mix as told for STATED. dirt_words: dirt told without a trip. notes: lines that must be read with it
-    (coverage, clock never set, estimate).
+    miles and mix as told for STATED. dirt_words: dirt told without a trip, is_dirt_washed: washed off after it, None
+    where nobody said. notes: lines that must be read with it (coverage, clock never set, estimate). ledger_id,
+    sequence: of the card or summary. is_clock_sure: None unknown. taken_records: digests of service records that its
+    vehicle has taken in. revision: of the totals on a card.
     """
 
     label: str
@@ -166,6 +172,20 @@ class UnitFacts:
     services: tuple[ServiceFact, ...] = ()
     dirt_words: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    ledger_id: str | None = None
+    sequence: int | None = None
+    is_clock_sure: bool | None = None
+    taken_records: tuple[str, ...] = ()
+    revision: int | None = None
+    is_dirt_washed: bool | None = None
+
+    def with_parts(self, parts: tuple[PartFact, ...]) -> UnitFacts:
+        """Return the same with other parts."""
+        return replace(self, parts=parts)
+
+    def with_services(self, services: tuple[ServiceFact, ...]) -> UnitFacts:
+        """Return the same with more services."""
+        return replace(self, services=(*self.services, *services))
 
     def part(self, key: str) -> PartFact | None:
         """Return one part, None where this damper has none of that key."""

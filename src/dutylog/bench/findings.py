@@ -21,7 +21,11 @@ GRADE_WORDS: Mapping[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """A figure that belongs to a point. kind: of domain.quantity, or '' for a plain number with `unit`."""
+    """A figure that belongs to a point. kind: of domain.quantity, or '' for a plain number with `unit`.
+
+    worse: 'more' or 'less' where that is a worse sign, '' where it tells nothing by itself. choices: (value, words)
+    where it is one of few answers instead of a figure.
+    """
 
     key: str
     name: str
@@ -29,6 +33,8 @@ class Measure:
     unit: str
     least: float
     most: float
+    worse: str = ""
+    choices: tuple[tuple[float, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +44,7 @@ class Item:
     question: what is to be decided. how: how one looks, the maker's manual first. caution: shown beside the step, ''
     where there is none. parts: wear parts (domain.wear) it speaks of. constructions, reservoirs, joints: where it
     applies, empty: everywhere. step: points of a lower step are done before those of a higher one (0 outside, on the
-    vehicle; 1 outside, on the bench; 2 charge; 3 opened).
+    vehicle; 1 outside, on the bench; 2 charge; 3 opened; 4 closed and charged again).
     """
 
     key: str

@@ -13,7 +13,7 @@ from dutylog.errors import InputError
 from dutylog.heat.identify import Evidence
 from dutylog.heat.state import Laws
 from dutylog.heat.vehicle_heat import DamperHeat
-from dutylog.ledger.command import HEAT_RESETS
+from dutylog.ledger.command_fields import HEAT_RESETS
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.rows import Unit
 from dutylog.units import KMPH_PER_MPS, MPS_PER_MPH

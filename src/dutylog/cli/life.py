@@ -16,7 +16,6 @@ from dutylog.cli.life_text import (
     cost_to_json,
     due_lines,
     explain_lines,
-    life_to_json,
     plan_lines,
     plan_to_json,
     unit_lines,
@@ -26,6 +25,7 @@ from dutylog.errors import InputError
 from dutylog.ledger.life_entries import known_day
 from dutylog.ledger.trip_book import TripBook
 from dutylog.life.plausibility import make_table, table_lines
+from dutylog.life.to_dict import life_to_json
 from dutylog.life.unit_life import Lives
 from dutylog.units import M_PER_KM, M_PER_MILE
 

@@ -35,8 +35,10 @@ DEBUG_VARIABLE = "DUTYLOG_DEBUG"
 COMMANDS = {
     "access": ("dutylog.cli.access", "Access code and certificate of the pages."),
     "alert": ("dutylog.cli.alert", "Alerts: list, acknowledge."),
+    "bench": ("dutylog.cli.bench", "A shop's bench: setup, serve, account, import, backup, restore."),
     "bundle": ("dutylog.cli.bundle", "Pack what support needs into one file, without secrets."),
     "calibrate": ("dutylog.cli.calibrate", "Sensors: travel, temperature, show."),
+    "card": ("dutylog.cli.card", "Duty cards: what a damper takes to the bench, and its key."),
     "check": ("dutylog.cli.check", "Is everything ready to measure, and what to do if not."),
     "config": ("dutylog.cli.config", "Check a vehicle file or print an example."),
     "damper": ("dutylog.cli.damper", "Dampers: list, show, add, install, remove."),

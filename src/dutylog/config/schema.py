@@ -34,7 +34,8 @@ def _refuse(complain: Callable[[Any], str | None]) -> AfterValidator:
     return AfterValidator(check)
 
 
-def _within(key: str) -> AfterValidator:
+def within(key: str) -> AfterValidator:
+    """Return the check of a number against its limits."""
     return _refuse(LIMITS[key].complaint)
 
 
@@ -137,10 +138,10 @@ class SettingTable(Table):
 
     from_: Day = Field(alias="from", description="the first day on which it counted, such as 2026-05-31")
     name: Text = Field(description='what the adjusters stand on, such as "8 in, 10 out"')
-    compression_clicks: Annotated[int, _within("compression_clicks")] | None = Field(
+    compression_clicks: Annotated[int, within("compression_clicks")] | None = Field(
         default=None, description="clicks of the compression adjuster from fully open"
     )
-    rebound_clicks: Annotated[int, _within("rebound_clicks")] | None = Field(
+    rebound_clicks: Annotated[int, within("rebound_clicks")] | None = Field(
         default=None, description="clicks of the rebound adjuster from fully open"
     )
 
@@ -155,10 +156,10 @@ class DamperTable(Table):
     calibration: Points | None = Field(default=None, description="sensor reading against travel: [raw, mm] pairs")
     travel_from: str | None = Field(default=None, description="position whose travel sensor is used")
     travel_map: Points | None = Field(default=None, description="[mm of that sensor, mm here] pairs")
-    bump_stop_mm: Annotated[float, _within("bump_stop_mm")] | None = Field(
+    bump_stop_mm: Annotated[float, within("bump_stop_mm")] | None = Field(
         default=None, description="travel at which the bump stop touches"
     )
-    strap_mm: Annotated[float, _within("strap_mm")] | None = Field(
+    strap_mm: Annotated[float, within("strap_mm")] | None = Field(
         default=None, description="travel at which the limit strap is taut"
     )
     setting: Annotated[list[SettingTable], Field(max_length=100)] = Field(
@@ -176,38 +177,38 @@ class ForceAtTable(Table):
 class ProfileTable(Table):
     """[profile.NAME]"""
 
-    stroke_mm: Annotated[float, _within("stroke_mm")] = Field(description="travel from full extension to full bump")
-    shaft_diameter_mm: Annotated[float, _within("shaft_diameter_mm")] = Field(description="diameter of the shaft")
-    bore_diameter_mm: Annotated[float, _within("bore_diameter_mm")] = Field(description="inner diameter of the body")
-    oil_mass_kg: Annotated[float, _within("oil_mass_kg")] = Field(description="mass of the oil in the body")
-    body_mass_kg: Annotated[float, _within("body_mass_kg")] = Field(description="mass of the metal that heats up")
-    heat_capacity_j_per_k: Annotated[float, _within("heat_capacity_j_per_k")] = Field(
+    stroke_mm: Annotated[float, within("stroke_mm")] = Field(description="travel from full extension to full bump")
+    shaft_diameter_mm: Annotated[float, within("shaft_diameter_mm")] = Field(description="diameter of the shaft")
+    bore_diameter_mm: Annotated[float, within("bore_diameter_mm")] = Field(description="inner diameter of the body")
+    oil_mass_kg: Annotated[float, within("oil_mass_kg")] = Field(description="mass of the oil in the body")
+    body_mass_kg: Annotated[float, within("body_mass_kg")] = Field(description="mass of the metal that heats up")
+    heat_capacity_j_per_k: Annotated[float, within("heat_capacity_j_per_k")] = Field(
         description="heat capacity of oil and body together"
     )
     force_curve: Points | None = Field(default=None, description="[shaft speed in m/s, force in N] pairs")
     force_at: Annotated[list[ForceAtTable], Field(min_length=1, max_length=64)] | None = Field(
         default=None, description="force curves by travel"
     )
-    fade_per_k: Annotated[float, _within("fade_per_k")] = Field(
+    fade_per_k: Annotated[float, within("fade_per_k")] = Field(
         default=0.0, description="share of force lost per kelvin"
     )
-    reference_c: Annotated[float, _within("reference_c")] = Field(
+    reference_c: Annotated[float, within("reference_c")] = Field(
         default=40.0, description="body temperature at which the curve holds"
     )
-    body_limit_c: Annotated[float, _within("body_limit_c")] = Field(
+    body_limit_c: Annotated[float, within("body_limit_c")] = Field(
         description="body temperature that must not be passed"
     )
-    oil_limit_c: Annotated[float, _within("oil_limit_c")] | None = Field(
+    oil_limit_c: Annotated[float, within("oil_limit_c")] | None = Field(
         default=None, description="oil temperature that must not be passed"
     )
     base_valve: bool | None = Field(default=None, description="whether it has a base valve")
-    charge_psi: Annotated[float, _within("charge_psi")] | None = Field(
+    charge_psi: Annotated[float, within("charge_psi")] | None = Field(
         default=None, description="nitrogen charge at full extension, cold, in psi gauge"
     )
-    charge_bar: Annotated[float, _within("charge_bar")] | None = Field(
+    charge_bar: Annotated[float, within("charge_bar")] | None = Field(
         default=None, description="nitrogen charge at full extension, cold, in bar gauge"
     )
-    gas_volume_ml: Annotated[float, _within("gas_volume_ml")] | None = Field(
+    gas_volume_ml: Annotated[float, within("gas_volume_ml")] | None = Field(
         default=None, description="room of the nitrogen at full extension, cold"
     )
     construction: Literal["floating_piston", "bladder", "emulsion", "twin_tube"] = Field(
@@ -218,7 +219,7 @@ class ProfileTable(Table):
     )
     joints: Literal["rod_end", "bushing"] = Field(default="rod_end", description="what its ends turn in")
     rebuildable: bool = Field(default=True, description="whether a worn one can be rebuilt")
-    lead_days: Annotated[int, _within("lead_days")] = Field(default=21, description="days until parts for it are there")
+    lead_days: Annotated[int, within("lead_days")] = Field(default=21, description="days until parts for it are there")
 
 
 class DataTable(Table):
@@ -232,9 +233,9 @@ class SourceTable(Table):
 
     kind: Literal["sensors", "recording", "simulated"] = Field(description='"sensors", "recording" or "simulated"')
     file: PathText | None = Field(default=None, description="the recording")
-    pace: Annotated[float, _within("pace")] = Field(default=1.0, description="1 real time, 0 as fast as possible")
+    pace: Annotated[float, within("pace")] = Field(default=1.0, description="1 real time, 0 as fast as possible")
     scenario: Slug | None = Field(default=None, description="what the simulated vehicle drives")
-    seed: Annotated[int, _within("seed")] = Field(default=1, description="seed of the simulated vehicle's chance")
+    seed: Annotated[int, within("seed")] = Field(default=1, description="seed of the simulated vehicle's chance")
 
 
 class BridgeTable(Table):
@@ -244,8 +245,8 @@ class BridgeTable(Table):
     inputs: Annotated[list[InputName], Field(min_length=1, max_length=8)] = Field(
         description='the position on each input in order, "" for one not used'
     )
-    rate_hz: Annotated[int, _within("rate_hz")] = Field(default=1000, description="travel samples a second")
-    wheel_pulses_per_m: Annotated[float, _within("wheel_pulses_per_m")] | None = Field(
+    rate_hz: Annotated[int, within("rate_hz")] = Field(default=1000, description="travel samples a second")
+    wheel_pulses_per_m: Annotated[float, within("wheel_pulses_per_m")] | None = Field(
         default=None, description="pulses of a wheel-speed sensor for each metre driven"
     )
 
@@ -253,12 +254,12 @@ class BridgeTable(Table):
 class ChipTable(Table):
     """What chips on an I2C bus have in common."""
 
-    bus: Annotated[int, _within("bus")] = Field(default=1, description="number of the bus, 1 for /dev/i2c-1")
-    address: Annotated[int, _within("address")] = Field(description="the chip's address, such as 0x60")
-    multiplexer: Annotated[int, _within("multiplexer")] | None = Field(
+    bus: Annotated[int, within("bus")] = Field(default=1, description="number of the bus, 1 for /dev/i2c-1")
+    address: Annotated[int, within("address")] = Field(description="the chip's address, such as 0x60")
+    multiplexer: Annotated[int, within("multiplexer")] | None = Field(
         default=None, description="address of the multiplexer before it"
     )
-    branch: Annotated[int, _within("branch")] | None = Field(default=None, description="branch of the multiplexer")
+    branch: Annotated[int, within("branch")] | None = Field(default=None, description="branch of the multiplexer")
 
 
 class ThermocoupleTable(ChipTable):
@@ -271,7 +272,7 @@ class ThermocoupleTable(ChipTable):
 class AdcInputTable(Table):
     """[[adc.input]]"""
 
-    number: Annotated[int, _within("number")] = Field(description="which of the chip's inputs")
+    number: Annotated[int, within("number")] = Field(description="which of the chip's inputs")
     measures: Literal["travel", "reservoir_pressure", "battery_voltage", "reference"] = Field(
         description='"travel", "reservoir_pressure", "battery_voltage" or "reference"'
     )
@@ -285,7 +286,7 @@ class AdcTable(ChipTable):
     """[[adc]]"""
 
     chip: Literal["ADS1115", "ADS1015"] = Field(description='"ADS1115" or "ADS1015"')
-    range_v: Annotated[float, _within("range_v")] = Field(default=4.096, description="full scale of the converter")
+    range_v: Annotated[float, within("range_v")] = Field(default=4.096, description="full scale of the converter")
     input: Annotated[list[AdcInputTable], Field(min_length=1, max_length=4)] = Field(
         description="at least one [[adc.input]] with number and measures"
     )
@@ -295,7 +296,7 @@ class GpsTable(Table):
     """[gps]"""
 
     device: PathText = Field(description="the serial port of the receiver")
-    baud: Annotated[int, _within("baud")] = Field(default=9600, description="speed of its serial line")
+    baud: Annotated[int, within("baud")] = Field(default=9600, description="speed of its serial line")
 
 
 class WebTable(Table):
@@ -304,7 +305,7 @@ class WebTable(Table):
     listen: Annotated[str, _refuse(_address_complaint)] = Field(
         default="127.0.0.1", description="address the page listens on"
     )
-    port: Annotated[int, _within("port")] = Field(default=8321, description="port the page listens on")
+    port: Annotated[int, within("port")] = Field(default=8321, description="port the page listens on")
     tls: bool = Field(default=False, description="whether its line is encrypted, with a certificate made here")
     names: Annotated[list[HostName], Field(max_length=8)] = Field(
         default_factory=list, description="further host names people type for it"
@@ -314,7 +315,7 @@ class WebTable(Table):
 class TripTable(Table):
     """[trip]"""
 
-    grace_min: Annotated[float, _within("grace_min")] = Field(
+    grace_min: Annotated[float, within("grace_min")] = Field(
         default=10.0, description="minutes without motion that end a trip"
     )
 
@@ -322,15 +323,15 @@ class TripTable(Table):
 class LogTable(Table):
     """[log]"""
 
-    keep_days: Annotated[float, _within("keep_days")] = Field(default=365.0, description="days of raw log to keep")
-    keep_gb: Annotated[float, _within("keep_gb")] = Field(default=8.0, description="GB of raw log to keep")
+    keep_days: Annotated[float, within("keep_days")] = Field(default=365.0, description="days of raw log to keep")
+    keep_gb: Annotated[float, within("keep_gb")] = Field(default=8.0, description="GB of raw log to keep")
 
 
 class MqttTable(Table):
     """[mqtt]"""
 
     host: Host = Field(description="the broker's host name or IP address")
-    port: Annotated[int, _within("port")] | None = Field(default=None, description="the broker's port")
+    port: Annotated[int, within("port")] | None = Field(default=None, description="the broker's port")
     tls: bool = Field(default=True, description="whether the line is encrypted")
     ca_file: PathText | None = Field(default=None, description="certificate that vouches for the broker")
     username: Text | None = Field(default=None, description="user at the broker")
@@ -353,8 +354,8 @@ class ColumnTable(Table):
 
     column: Annotated[str, _refuse(_column_complaint)] = Field(description="the column's name in the recording")
     unit: str | None = Field(default=None, description="unit of value * scale + offset")
-    scale: Annotated[float, _within("scale")] = Field(default=1.0, description="factor on the value as recorded")
-    offset: Annotated[float, _within("offset")] = Field(default=0.0, description="added after scale")
+    scale: Annotated[float, within("scale")] = Field(default=1.0, description="factor on the value as recorded")
+    offset: Annotated[float, within("offset")] = Field(default=0.0, description="added after scale")
 
 
 class ImportTable(Table):

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from dutylog.config.limits import LIMITS, show_text
@@ -88,10 +89,10 @@ def read_as(model: type[_Model], raw: dict[str, Any], report: Report) -> tuple[_
         return model.model_validate(raw), raw
     except ValidationError as err:
         found = err.errors(include_url=False)
-    rest = copy.deepcopy(raw)
+    rest, fields = copy.deepcopy(raw), fields_by_pattern(model)
     for path, details in _one_per_key(found).items():
         more = Counter(_key_of(d["loc"]) for d in found)[_key_of(path)] - 1 if _key_of(path) != path else 0
-        report.problem(path, _tell(path, details) + (f" (and {more} more here)" if more else ""))
+        report.problem(path, _tell(path, details, fields) + (f" (and {more} more here)" if more else ""))
         if details["type"] != "missing":
             _take_out(rest, path)
     return None, rest
@@ -126,30 +127,25 @@ def _one_per_key(found: list[ErrorDetails]) -> dict[KeyPath, ErrorDetails]:
     return first
 
 
-def _tell(path: KeyPath, details: ErrorDetails) -> str:
+def _tell(path: KeyPath, details: ErrorDetails, fields: Mapping[KeyPattern, FieldInfo]) -> str:
     kind, value = details["type"], details["input"]
     pattern = pattern_of(path)
     if kind == COMPLAINT:
         return details["msg"]
     if kind == "extra_forbidden":
-        return _tell_unknown(pattern, str(path[-1]))
+        return _tell_unknown(pattern, str(path[-1]), fields)
     if kind == "missing":
-        return f"missing; {fields_by_pattern()[pattern].description}{_range_of(pattern)}"
+        return f"missing; {fields[pattern].description}{_range_of(pattern)}"
     if kind == "finite_number":
         return f"{show_value(value)} is no finite number"
     if kind == "literal_error":
-        return f"{show_value(value)} isn't known here{nearest(str(value)[:80], _choices(pattern))}"
+        return f"{show_value(value)} isn't known here{nearest(str(value)[:80], get_args(fields[pattern].annotation))}"
     if kind in ("too_short", "too_long"):
         return _tell_length(path, details.get("ctx", {}))
     return _tell_type(pattern, kind, value)
 
 
-def _choices(pattern: KeyPattern) -> tuple[str, ...]:
-    return tuple(get_args(fields_by_pattern()[pattern].annotation))
-
-
-def _tell_unknown(pattern: KeyPattern, name: str) -> str:
-    fields = fields_by_pattern()
+def _tell_unknown(pattern: KeyPattern, name: str, fields: Mapping[KeyPattern, FieldInfo]) -> str:
     siblings = [p[-1] for p in fields if p[:-1] == pattern[:-1]]
     homes = [_TABLES[p[:-1]] for p in fields if p[-1] == name and p[:-1] in _TABLES]
     if homes:

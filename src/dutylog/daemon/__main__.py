@@ -51,7 +51,9 @@ def main() -> int:
         children.append(Child("page", python_module("dutylog.web", *page), sign=page_sign(listen, port)))
     clock = SystemClock()
     manager = ServiceManager(os.environ, clock)
-    supervisor = Supervisor(children, clock, _say, manager, StatusSocket(data_dir))
+    # What signs is never loaded by core: the vehicle's key is made beside it, and that process ends at once.
+    errands = [python_module("dutylog.bench.card_key", str(data_dir))]
+    supervisor = Supervisor(children, clock, _say, manager, StatusSocket(data_dir), errands)
     signal.signal(signal.SIGTERM, lambda *_: supervisor.stop())
     signal.signal(signal.SIGINT, lambda *_: supervisor.stop())
     return supervisor.run()

@@ -15,7 +15,8 @@ from dutylog.clock import Clock
 from dutylog.daemon.core_settings import CoreSettings
 from dutylog.domain.vehicle import Setting, setting_on
 from dutylog.errors import LedgerCorrupt, LedgerError
-from dutylog.ledger.command import DAMPING, HEAT_RESETS, SCHEMA
+from dutylog.ledger.command import SCHEMA
+from dutylog.ledger.command_fields import DAMPING, HEAT_RESETS
 from dutylog.ledger.counters import HEAT_RESET
 from dutylog.ledger.database import decoding
 from dutylog.ledger.ledger import Ledger

@@ -31,7 +31,7 @@ from dutylog.daemon.heal import Folder, mark_suspect, open_ledger
 from dutylog.daemon.restore import Restored, restore_engine
 from dutylog.daemon.snapshots import DiskState, Moment, SourceState, make_snapshot
 from dutylog.daemon.sources import open_source
-from dutylog.daemon.units import pending_events, settle_units
+from dutylog.daemon.units import pending_events, settle_units, vehicle_in_force
 from dutylog.daemon.upkeep import Upkeep, make_rule
 from dutylog.daemon.wall_time import dated_epochs, is_utc_trusted
 from dutylog.duty.damper_duty import DamperDuty
@@ -39,7 +39,7 @@ from dutylog.engine.bumps import BumpFinder
 from dutylog.engine.engine import EnergyTile
 from dutylog.errors import DutylogError, LedgerCorrupt, LedgerError, RecordingError, SourceError
 from dutylog.heat.vehicle_heat import VehicleHeat
-from dutylog.ledger.calibrations import ENTRY_KIND, in_force, overlaid
+from dutylog.ledger.calibrations import ENTRY_KIND
 from dutylog.ledger.command import apply_command
 from dutylog.ledger.database import decoding
 from dutylog.ledger.lock import DataLock
@@ -105,7 +105,9 @@ class Core:
         """
         settings = self._settings
         settings.data_dir.mkdir(mode=0o750, parents=True, exist_ok=True)
-        lock = self._lock()
+        lock = DataLock(settings.data_dir)
+        # A daemon that was just killed may need a moment to end.
+        lock.acquire_within(self._clock, LOCK_NS)
         try:
             folder = Folder(settings.data_dir, settings.data_dir / LOG_FOLDER, self._stamp, self._say)
             self._upkeep = Upkeep(folder, self._clock, make_rule(settings.keep))
@@ -118,26 +120,11 @@ class Core:
         finally:
             lock.release()
 
-    def _lock(self) -> DataLock:
-        """Take the data folder; a daemon that was just killed may need a moment to end."""
-        lock = DataLock(self._settings.data_dir)
-        deadline_ns = self._clock.mono_ns() + LOCK_NS
-        while True:
-            try:
-                lock.acquire()
-            except LedgerError as err:
-                is_held = isinstance(err.__cause__, BlockingIOError)
-                if not is_held or self._clock.mono_ns() > deadline_ns:
-                    raise
-                self._clock.sleep(IDLE_S)
-            else:
-                return lock
-
     def _run_with_ledger(self) -> None:
         settings, ledger = self._settings, self._ledger
         ledger.put_vehicle(settings.vehicle)
         cursor = ledger.cursor()
-        self._vehicle, notes = overlaid(settings.vehicle, in_force(ledger))
+        self._vehicle, notes = vehicle_in_force(settings.vehicle, ledger)
         self._writer = LogWriter(
             settings.data_dir / LOG_FOLDER, self._vehicle, self._boot_id, self._clock, cursor.hot_sequence + 1
         )
@@ -172,6 +159,7 @@ class Core:
             self._source = open_source(settings, self._clock)
             try:
                 self._start_source(self._source)
+                self._follow_ledger()
                 self._loop()
             finally:
                 self._source.close()
@@ -406,6 +394,8 @@ class Core:
             self._writer.event(effect.kind, self._writer.state.time_ns, effect.data)
             if effect.kind == ENTRY_KIND:
                 self._recalibrate(effect.data)
+        if applied.reply["ok"]:
+            self._follow_ledger()
         if applied.effects:
             self._commit_soon()
             self._adjusters.look_soon()
@@ -414,12 +404,18 @@ class Core:
     def _recalibrate(self, data: Mapping[str, Any]) -> None:
         """Count with a new calibration from here on; rows of a sensor that was mounted anew begin a new epoch."""
         writer = self._writer
-        self._vehicle, _ = overlaid(self._settings.vehicle, in_force(self._ledger))
-        writer.config(self._vehicle, writer.state.time_ns)
+        self._follow_ledger()
         if data["is_remounted"] and isinstance(self._source, SensorSource) and not self._is_over:
             reason = f"the sensor at {data['position']} was mounted anew"
             writer.end(reason, writer.state.time_ns)
             self._anew_reason = reason
+
+    def _follow_ledger(self) -> None:
+        """Count from here on with the calibrations, and the profiles of revalved dampers, that the ledger has now."""
+        vehicle, _ = vehicle_in_force(self._settings.vehicle, self._ledger)
+        if vehicle != self._vehicle:
+            self._vehicle = vehicle
+            self._writer.config(vehicle, self._writer.state.time_ns)
 
     def _date(self) -> None:
         """Once somebody vouches for the wall clock, date all of this boot that wasn't dated so far."""

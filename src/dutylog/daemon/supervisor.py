@@ -6,12 +6,13 @@ may be killed at any time: the kernel then ends its children cleanly.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from dutylog.clock import Clock
@@ -36,6 +37,8 @@ a full minute's work in one go takes a tenth of this. Judgement."""
 START_HUNG_NS = 60 * NS_PER_S
 """A child that never showed anything hangs when it used no processor for so long: a slow card alone takes less."""
 HUNG = "hung"
+NICENESS = 19
+"""The lowest priority there is: sampling goes first. Source: setpriority(2)."""
 HEAP = {
     "MALLOC_ARENA_MAX": "1",
     "MALLOC_MMAP_THRESHOLD_": "32768",
@@ -83,16 +86,20 @@ class Supervisor:
         say: Callable[[str], None],
         manager: ServiceManager | None = None,
         status_socket: StatusSocket | None = None,
+        errands: Sequence[list[str]] = (),
     ) -> None:
         """children: in order of starting; they stop in the reverse order. say: takes lines for people.
 
-        manager: told how it goes. status_socket: where whoever asks is answered.
+        manager: told how it goes. status_socket: where whoever asks is answered. errands: commands that are run
+        once with the lowest priority, as soon as all vital children are there, and whose end nobody waits for.
         """
         self._children = children
         self._clock = clock
         self._say = say
         self._manager = manager or ServiceManager({}, clock)
         self._status_socket = status_socket
+        self._errands = list(errands)
+        self._under_way: list[subprocess.Popen[str]] = []
         self._stopping = False
 
     def stop(self) -> None:
@@ -109,9 +116,11 @@ class Supervisor:
                     if ended is not None:
                         return ended
                 self._tell()
+                self._run_errands()
                 self._clock.sleep(0.1)
         finally:
             self._manager.stopping()
+            self._end_errands()
             for child in reversed(self._children):
                 stopped = self._end(child)
                 status = stopped if child.is_vital and stopped else status
@@ -178,8 +187,7 @@ class Supervisor:
 
     def _tell(self) -> None:
         """Give signs of life to the service manager, and answer whoever asks."""
-        vital = [child for child in self._children if child.is_vital]
-        if all(child.shown_ns or child.sign is None for child in vital):
+        if self._is_ready():
             self._manager.ready()
             if self._status_socket is not None:
                 self._status_socket.open()
@@ -187,6 +195,23 @@ class Supervisor:
         self._manager.alive()
         if self._status_socket is not None:
             self._status_socket.answer(self._state)
+
+    def _is_ready(self) -> bool:
+        return all(child.shown_ns or child.sign is None for child in self._children if child.is_vital)
+
+    def _run_errands(self) -> None:
+        """Start what is to be done once, and bury what has ended."""
+        while self._errands and self._is_ready():
+            self._under_way.append(self._spawn(self._errands.pop(0), subprocess.DEVNULL))
+            # From here, as the page does it with its jobs: setpriority(2) of a child that may have ended already.
+            with contextlib.suppress(ProcessLookupError):
+                os.setpriority(os.PRIO_PROCESS, self._under_way[-1].pid, NICENESS)
+        self._under_way = [process for process in self._under_way if process.poll() is None]
+
+    def _end_errands(self) -> None:
+        for process in self._under_way:
+            process.kill()
+            process.wait()
 
     def _state(self) -> dict[str, object]:
         return {
@@ -207,13 +232,7 @@ class Supervisor:
         return None if child.process is None else round((self._clock.mono_ns() - child.started_ns) / NS_PER_S, 1)
 
     def _start(self, child: Child) -> None:
-        child.process = subprocess.Popen(
-            child.command,
-            stdin=subprocess.PIPE if child.stdin_line else subprocess.DEVNULL,
-            text=True,
-            env=HEAP | os.environ,
-            preexec_fn=_die_with_parent,
-        )
+        child.process = self._spawn(child.command, subprocess.PIPE if child.stdin_line else subprocess.DEVNULL)
         child.started_ns = child.asked_ns = self._clock.mono_ns()
         child.shown, child.shown_ns = None, 0
         child.used_ticks, child.used_ns = None, child.started_ns
@@ -223,6 +242,9 @@ class Supervisor:
                 child.process.stdin.close()
             except BrokenPipeError:
                 self._say(f"{child.name} ended before it was told what to do")
+
+    def _spawn(self, command: list[str], stdin: int) -> subprocess.Popen[str]:
+        return subprocess.Popen(command, stdin=stdin, text=True, env=HEAP | os.environ, preexec_fn=_die_with_parent)
 
     def _end(self, child: Child) -> int:
         process = child.process

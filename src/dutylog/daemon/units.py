@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dutylog.domain.vehicle import Damper, Vehicle
 from dutylog.errors import LedgerError
+from dutylog.ledger.calibrations import in_force, overlaid
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.rows import Unit
+from dutylog.ledger.unit_profiles import followed, had_profile
 from dutylog.recording.state import LogState
 
 EventList = list[tuple[str, dict[str, object]]]
@@ -53,6 +55,16 @@ def settle_units(ledger: Ledger, vehicle: Vehicle, sequence: int) -> list[str]:
     return notes
 
 
+def vehicle_in_force(vehicle: Vehicle, ledger: Ledger) -> tuple[Vehicle, list[str]]:
+    """Return a vehicle file's vehicle with what the ledger says of its calibrations and of revalved dampers.
+
+    Returns lines for people about it as well.
+    """
+    followed_one, notes = followed(ledger, vehicle)
+    calibrated, more = overlaid(followed_one, in_force(ledger))
+    return calibrated, [*notes, *more]
+
+
 def pending_events(ledger: Ledger, state: LogState) -> EventList:
     """Return the install and remove events that make the raw log agree with the ledger."""
     installed = ledger.installed()
@@ -80,7 +92,7 @@ def _unit_for(ledger: Ledger, damper: Damper) -> Unit:
     unit = ledger.unit_by_serial(damper.serial)
     if unit is None:
         return ledger.add_unit(damper.serial, damper.profile)
-    if unit.profile != damper.profile:
+    if not had_profile(ledger, unit, damper.profile):
         raise LedgerError(
             f"damper {damper.serial} is known with profile {unit.profile}, the configuration gives {damper.profile} "
             f"at {damper.position}; correct the profile or the serial"

@@ -12,163 +12,28 @@ from datetime import date
 from typing import Any, NoReturn
 
 from dutylog.errors import InputError, LedgerError
-from dutylog.ledger import calibrations, gas_readings, life_entries, push_tests, trip_mend, trip_notes
+from dutylog.ledger import (
+    calibrations,
+    card_entries,
+    gas_readings,
+    life_entries,
+    push_tests,
+    service_records,
+    taken_records,
+    trip_mend,
+    trip_notes,
+)
+from dutylog.ledger.command_fields import COMMANDS, DAMPING, HEAT_RESETS, OIL, FieldRule
 from dutylog.ledger.counters import HEAT_RESET
 from dutylog.ledger.installs import check_profile
 from dutylog.ledger.ledger import Ledger
-from dutylog.ledger.names import NAME_LIMIT, NOTE_LIMIT, check_text, nearest
-from dutylog.ledger.rows import AlertRow, Unit
+from dutylog.ledger.names import NAME_LIMIT, check_text, nearest
+from dutylog.ledger.rows import AlertRow, EntryDraft, Unit
 
 SCHEMA = 1
 LINE_LIMIT = 65_536
 """Bytes of one request or reply, its newline included."""
 _ENVELOPE = ("schema", "command")
-
-
-OIL, DAMPING = "oil", "damping"
-HEAT_RESETS = {
-    "learning": "what was learned of how it sheds heat is forgotten; it is learned anew",
-    DAMPING: "the baseline of its damping output is forgotten; it is learned anew",
-}
-"""What may be forgotten of a damper's heat, and what is said then."""
-
-
-def check_reset(value: object, what: str) -> str:
-    """Return one of HEAT_RESETS; InputError for anything else."""
-    if not isinstance(value, str) or value not in HEAT_RESETS:
-        raise InputError(f"{what}: {value!r:.40} is none of {', '.join(HEAT_RESETS)}")
-    return value
-
-
-@dataclass(frozen=True, slots=True)
-class FieldRule:
-    """What a field of a request may be: text of at most `limit` characters, or a whole number from 1.
-
-    check: for a field that is neither; takes the value and what it is called, returns the value or raises InputError.
-    """
-
-    is_required: bool
-    limit: int = NAME_LIMIT
-    is_number: bool = False
-    check: Callable[[object, str], Any] | None = None
-
-
-COMMANDS: Mapping[str, Mapping[str, FieldRule]] = {
-    "ping": {},
-    "add": {"serial": FieldRule(False), "profile": FieldRule(True), "note": FieldRule(False, NOTE_LIMIT)},
-    "install": {"unit": FieldRule(True), "position": FieldRule(True)},
-    "remove": {"unit": FieldRule(True)},
-    "rename_trip": {"trip": FieldRule(True, check=trip_mend.check_key), "name": FieldRule(False)},
-    "trip_split": {
-        "trip": FieldRule(True, check=trip_mend.check_key),
-        "at_s": FieldRule(True, check=trip_mend.check_at),
-        "by": FieldRule(True),
-    },
-    "trip_merge": {"trips": FieldRule(True, check=trip_mend.check_keys), "by": FieldRule(True)},
-    "trip_not_driven": {
-        "trip": FieldRule(True, check=trip_mend.check_key),
-        "why": FieldRule(True, check=trip_mend.check_why),
-        "by": FieldRule(True),
-        "note": FieldRule(False, NOTE_LIMIT),
-    },
-    "trip_undo": {"entry": FieldRule(True, is_number=True), "by": FieldRule(True)},
-    "acknowledge": {"alert": FieldRule(True), "by": FieldRule(True)},
-    "heat_reset": {"position": FieldRule(True), "what": FieldRule(True, check=check_reset)},
-    "calibrate": {
-        "position": FieldRule(True),
-        "kind": FieldRule(True),
-        "by": FieldRule(True),
-        "note": FieldRule(False, NOTE_LIMIT),
-        "is_remounted": FieldRule(False, check=calibrations.check_flag),
-        "corrects": FieldRule(False, check=calibrations.check_flag),
-        "method": FieldRule(False),
-        "points": FieldRule(False, check=calibrations.check_points),
-        "extended_mm": FieldRule(False, check=calibrations.check_number),
-        "body_c": FieldRule(False, check=calibrations.check_number),
-        "ambient_c": FieldRule(False, check=calibrations.check_number),
-        "rested_h": FieldRule(False, check=calibrations.check_number),
-        "others_c": FieldRule(False, check=calibrations.check_numbers),
-    },
-    "push_test": {
-        "by": FieldRule(True),
-        "when": FieldRule(True, check=push_tests.check_when),
-        "note": FieldRule(False, NOTE_LIMIT),
-        "corners": FieldRule(True, check=push_tests.check_corners),
-    },
-    "service": {
-        "unit": FieldRule(True),
-        "by": FieldRule(True),
-        "on": FieldRule(False, check=life_entries.check_day),
-        "note": FieldRule(False, NOTE_LIMIT),
-        "replaced": FieldRule(True, check=life_entries.check_parts),
-        "found": FieldRule(True, check=life_entries.check_found),
-    },
-    "dirt": {
-        "trip": FieldRule(True, is_number=True),
-        "what": FieldRule(True, check=life_entries.check_dirt),
-        "washed": FieldRule(True, check=calibrations.check_flag),
-        "by": FieldRule(True),
-        "note": FieldRule(False, NOTE_LIMIT),
-    },
-    "stated_use": {
-        "unit": FieldRule(True),
-        "distance_m": FieldRule(True, check=life_entries.check_distance),
-        "mix": FieldRule(True, check=life_entries.check_mix),
-        "kind": FieldRule(True, check=life_entries.check_use),
-        "from_day": FieldRule(False, check=life_entries.check_day),
-        "to_day": FieldRule(False, check=life_entries.check_day),
-        "factor": FieldRule(True, check=life_entries.check_factor),
-        "by": FieldRule(True),
-        "note": FieldRule(False, NOTE_LIMIT),
-    },
-    "shaft_mark": {
-        "unit": FieldRule(True),
-        "mark": FieldRule(True, check=life_entries.check_mark),
-        "distance_mm": FieldRule(True, check=life_entries.check_millimetres),
-        "size_mm": FieldRule(True, check=life_entries.check_size),
-        "is_sharp": FieldRule(True, check=calibrations.check_flag),
-        "on": FieldRule(False, check=life_entries.check_day),
-        "by": FieldRule(True),
-        "note": FieldRule(False, NOTE_LIMIT),
-    },
-    "gas_reading": {
-        "unit": FieldRule(True),
-        "gauge_pa": FieldRule(True, check=gas_readings.check_field("gauge_pa")),
-        "what": FieldRule(True, check=gas_readings.check_what),
-        "body_c": FieldRule(True, check=gas_readings.check_field("body_c")),
-        "oil_c": FieldRule(False, check=gas_readings.check_field("oil_c")),
-        "air_c": FieldRule(True, check=gas_readings.check_field("air_c")),
-        "travel_mm": FieldRule(True, check=gas_readings.check_field("travel_mm")),
-        "altitude_m": FieldRule(True, check=gas_readings.check_field("altitude_m")),
-        "hose_ml": FieldRule(False, check=gas_readings.check_field("hose_ml")),
-        "on": FieldRule(False, check=life_entries.check_day),
-        "by": FieldRule(True),
-        "note": FieldRule(False, NOTE_LIMIT),
-    },
-    "care": {
-        "trip": FieldRule(True, check=trip_notes.check_key),
-        "item": FieldRule(True, check=trip_notes.check_item),
-        "by": FieldRule(True),
-        "note": FieldRule(False, NOTE_LIMIT),
-    },
-    "load_note": {
-        "trip": FieldRule(True, check=trip_notes.check_key),
-        "text": FieldRule(True),
-        "by": FieldRule(True),
-    },
-    "road_said": {
-        "trip": FieldRule(True, check=trip_notes.check_key),
-        "from_s": FieldRule(True, check=trip_notes.check_moment),
-        "to_s": FieldRule(True, check=trip_notes.check_moment),
-        "kind": FieldRule(True, check=trip_notes.check_road),
-        "by": FieldRule(True),
-    },
-    "withdraw": {
-        "entry": FieldRule(True, is_number=True),
-        "by": FieldRule(True),
-        "why": FieldRule(True, NOTE_LIMIT),
-    },
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,18 +229,38 @@ def _forget_damping(
 
     day: when the new oil came, None unknown. Returns what to tell people, and what the engine must learn.
     """
+    for draft, at in _damping_resets(ledger, unit, sequence):
+        ledger.append_entry(draft.kind, draft.unit_id, draft.data, at)
+    return _say_forgotten(ledger, unit, day)
+
+
+def _damping_resets(ledger: Ledger, unit: Unit, sequence: int | None) -> list[tuple[EntryDraft, int]]:
+    at = ledger.cursor().hot_sequence + 1 if sequence is None else sequence
+    places = dict.fromkeys(stay.position for stay in ledger.installs_of(unit.unit_id))
+    return [(EntryDraft(HEAT_RESET, unit.unit_id, {"position": place, "what": DAMPING}), at) for place in places]
+
+
+def _say_forgotten(ledger: Ledger, unit: Unit, day: date | None) -> tuple[str, tuple[Effect, ...]]:
     stays = ledger.installs_of(unit.unit_id)
     if not stays:
         return "", ()
-    at = ledger.cursor().hot_sequence + 1 if sequence is None else sequence
-    for position in dict.fromkeys(stay.position for stay in stays):
-        ledger.append_entry(HEAT_RESET, unit.unit_id, {"position": position, "what": DAMPING}, at)
     today = life_entries.known_day(ledger.stamp().utc_ns)
     is_past = day is not None and today is not None and day < today
     since = f" (also what was learned since {day})" if is_past else ""
     here = [stay.position for stay in stays if stay.to_sequence is None]
     effects = tuple(Effect(HEAT_RESET, {"position": position, "what": DAMPING}) for position in here)
     return f"; {HEAT_RESETS[DAMPING]}{since}", effects
+
+
+def _service_record(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    unit, day = ledger.find_unit(request["unit"]), date.fromisoformat(request["on"])
+    is_other = OIL in request["replaced"] or request["profile"] is not None
+    resets = _damping_resets(ledger, unit, sequence) if is_other else []
+    done = service_records.store(ledger, request, sequence, resets)
+    told, effects = _say_forgotten(ledger, unit, day) if is_other else ("", ())
+    text = f"record {request['sequence']} of {request['bench']} taken for damper {unit.label}: {done.text}{told}"
+    reply = _told(unit, done.rows[taken_records.SERVICE_RECORD], text)
+    return Applied({**reply, "entries": dict(done.rows), "notices": list(done.notices)}, effects)
 
 
 def _dirt(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
@@ -436,6 +321,12 @@ def _withdraw(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) 
     return Applied({"schema": SCHEMA, "ok": True, "text": text, "entry": gone.row})
 
 
+def _card_issued(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> Applied:
+    done = card_entries.store(ledger, request, sequence)
+    unit = ledger.find_unit(request["unit"])
+    return Applied(_told(unit, done.row, f"card {done.number} of damper {unit.label} issued by {done.by}"))
+
+
 def _told(unit: Unit, row: int, text: str) -> dict[str, Any]:
     return {**_done(unit, f"{text}; stored as entry {row}"), "entry": row}
 
@@ -463,6 +354,8 @@ _DOERS: Mapping[str, Doer] = {
     "load_note": _load_note,
     "road_said": _road_said,
     "withdraw": _withdraw,
+    "service_record": _service_record,
+    "card_issued": _card_issued,
 }
 
 

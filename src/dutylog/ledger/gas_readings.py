@@ -20,7 +20,7 @@ from dutylog.ledger.database import decoding
 from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import CLOCK_SET_YEAR, GAS_READING, refuse_day_to_come
 from dutylog.ledger.names import nearest
-from dutylog.ledger.rows import Entry, Unit
+from dutylog.ledger.rows import Entry, EntryDraft, Unit
 from dutylog.units import NS_PER_S
 
 CHECK, FILL = "check", "fill"
@@ -90,8 +90,14 @@ def store(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> S
         LedgerError: no such unit, no vehicle known, or it has no profile of that name.
         InputError: a kind without a valve, more travel than stroke, or a day to come.
     """
-    unit = ledger.find_unit(request["unit"])
-    profile = find_profile(ledger, unit)
+    draft = draft_reading(ledger, ledger.find_unit(request["unit"]), request)
+    at = ledger.cursor().hot_sequence if sequence is None else sequence
+    return read_entry(ledger, ledger.append_entry(draft.kind, draft.unit_id, draft.data, at))
+
+
+def draft_reading(ledger: Ledger, unit: Unit, request: Mapping[str, Any], profile: Profile | None = None) -> EntryDraft:
+    """Return the entry of a reading, not written yet; errors as those of `store`. profile: None: the unit's own."""
+    profile = find_profile(ledger, unit) if profile is None else profile
     check_charged(profile)
     stroke_mm = profile.stroke_m * 1e3
     if request["travel_mm"] > stroke_mm:
@@ -101,8 +107,7 @@ def store(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> S
         )
     refuse_day_to_come(ledger, request["on"])
     data = {name: request[name] for name in (*LIMITS, "what", "by", "note", "on")}
-    at = ledger.cursor().hot_sequence if sequence is None else sequence
-    return read_entry(ledger, ledger.append_entry(GAS_READING, unit.unit_id, data, at))
+    return EntryDraft(GAS_READING, unit.unit_id, data)
 
 
 def find_profile(ledger: Ledger, unit: Unit) -> Profile:

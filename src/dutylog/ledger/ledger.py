@@ -13,7 +13,7 @@ from dutylog.domain.vehicle import Vehicle
 from dutylog.duty.totals import Totals
 from dutylog.engine.output import TripRow
 from dutylog.errors import InputError, LedgerCorrupt, LedgerError
-from dutylog.ledger import alerts, backup, chain, check, counters, installs, trip_book, trips, use_rows
+from dutylog.ledger import alerts, backup, chain, check, counters, installs, trip_book, trips, unit_profiles, use_rows
 from dutylog.ledger.database import QUERY_LIMIT_S, Database, decoding
 from dutylog.ledger.rows import (
     Commit,
@@ -123,7 +123,7 @@ class Ledger:
         Raises:
             LedgerError: the ledger belongs to a vehicle of another vehicle_id.
         """
-        known = self.vehicle()
+        known = self._stored_vehicle()
         if known is not None and known.vehicle_id != vehicle.vehicle_id:
             raise LedgerError(
                 f"ledger {self.path} belongs to vehicle {known.vehicle_id}, not {vehicle.vehicle_id}; "
@@ -133,7 +133,15 @@ class Ledger:
             self._put_meta(_VEHICLE_KEY, vehicle.to_dict())
 
     def vehicle(self) -> Vehicle | None:
-        """Return the configuration stored last, or None before the first."""
+        """Return the configuration stored last, or None before the first.
+
+        Profiles that came with service records are among its profiles, also where the vehicle file lacks them.
+        """
+        known = self._stored_vehicle()
+        added = unit_profiles.read_added(self._database)
+        return None if known is None else unit_profiles.with_added(known, added)
+
+    def _stored_vehicle(self) -> Vehicle | None:
         row = self._database.row("SELECT value FROM meta WHERE key = ?", (_VEHICLE_KEY,))
         with decoding(self.path, "the stored configuration"):
             return None if row is None else Vehicle.from_dict(json.loads(row[0]))

@@ -231,17 +231,21 @@ def store_service(ledger: Ledger, request: Mapping[str, Any], sequence: int | No
         InputError: nothing replaced and nothing found, or a date to come.
         LedgerError: no such unit.
     """
-    unit = ledger.find_unit(request["unit"])
+    draft = draft_service(ledger, ledger.find_unit(request["unit"]), request)
+    return _read_service(ledger, ledger.append_entry(draft.kind, draft.unit_id, draft.data, _at(ledger, sequence)))
+
+
+def draft_service(ledger: Ledger, unit: Unit, request: Mapping[str, Any]) -> EntryDraft:
+    """Return the entry of a service, not written yet; InputError as that of `store_service`."""
     if not request["replaced"] and not request["found"]:
         raise InputError("command service: nothing replaced and nothing found; name at least one part")
     data = {
         **_story(ledger, request),
-        "running_s": _running_s(ledger, unit, request["on"]),
+        "running_s": running_s_on(ledger, unit, request["on"]),
         "replaced": request["replaced"],
         "found": request["found"],
     }
-    entry = ledger.append_entry(SERVICE, unit.unit_id, data, _at(ledger, sequence))
-    return _read_service(ledger, entry)
+    return EntryDraft(SERVICE, unit.unit_id, data)
 
 
 def store_dirt(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) -> tuple[Dirt, ...]:
@@ -278,7 +282,7 @@ def store_use(ledger: Ledger, request: Mapping[str, Any], sequence: int | None) 
     refuse_day_to_come(ledger, first)
     data = {
         **_story(ledger, {**request, "on": last}),
-        "running_s": _running_s(ledger, unit, last or first),
+        "running_s": running_s_on(ledger, unit, last or first),
         **{name: request[name] for name in ("distance_m", "mix", "kind", "from_day", "to_day", "factor")},
     }
     for entry in _standing(ledger, STATED_USE, withdrawn_rows(ledger)):
@@ -295,7 +299,7 @@ def store_mark(ledger: Ledger, request: Mapping[str, Any], sequence: int | None)
     unit = ledger.find_unit(request["unit"])
     data = {
         **_story(ledger, request),
-        "running_s": _running_s(ledger, unit, None),
+        "running_s": running_s_on(ledger, unit, None),
         "passes_count": passes_of(ledger, unit.unit_id, request["distance_mm"], request["size_mm"]),
         **{name: request[name] for name in ("mark", "distance_mm", "size_mm", "is_sharp")},
     }
@@ -361,7 +365,7 @@ def _story(ledger: Ledger, request: Mapping[str, Any]) -> dict[str, Any]:
     return {name: request[name] for name in ("by", "note", "on")}
 
 
-def _running_s(ledger: Ledger, unit: Unit, day: str | None) -> float:
+def running_s_on(ledger: Ledger, unit: Unit, day: str | None) -> float:
     """Return a unit's running time [s] now, or at the end of a day (UTC)."""
     if day is not None:
         end = datetime.combine(date.fromisoformat(day) + timedelta(days=1), datetime.min.time(), UTC)

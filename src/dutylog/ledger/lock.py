@@ -8,10 +8,12 @@ import os
 from pathlib import Path
 from types import TracebackType
 
+from dutylog.clock import Clock
 from dutylog.errors import LedgerError
 from dutylog.ledger.database import FILE_MODE
 
 LOCK_NAME = "lock"
+AGAIN_S = 0.05
 
 
 class DataLock:
@@ -49,6 +51,20 @@ class DataLock:
             os.ftruncate(descriptor, 0)
             os.pwrite(descriptor, b"%d\n" % os.getpid(), 0)
         self._descriptor = descriptor
+
+    def acquire_within(self, clock: Clock, limit_ns: int) -> None:
+        """Take the lock as soon as its holder lets go; LedgerError as of `acquire` after `limit_ns`."""
+        deadline_ns = clock.mono_ns() + limit_ns
+        while True:
+            try:
+                self.acquire()
+            except LedgerError as err:
+                is_held = isinstance(err.__cause__, BlockingIOError)
+                if not is_held or clock.mono_ns() > deadline_ns:
+                    raise
+                clock.sleep(AGAIN_S)
+            else:
+                return
 
     def release(self) -> None:
         """Let go; safe to call twice."""

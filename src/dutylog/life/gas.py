@@ -187,7 +187,7 @@ def judge(profile: Profile, reading: Reading, target_pa: float | None) -> Judged
         text = f"no verdict, too {word}: body or oil is {abs(warmer_k):.0f} K off the air"
         return Judged(equivalent, None, f"{text}, {COLD_WITHIN_K:.0f} K at most")
     if target_pa is None:
-        return Judged(equivalent, None, "no verdict: nobody stated a target; write charge_psi or charge_bar")
+        return Judged(equivalent, None, "no verdict: nobody stated a target")
     limit_pa = TOLERANCE_RATIO * target_pa
     if equivalent.sd_pa > limit_pa:
         why = "read it at full extension" if equivalent.is_by_travel else "give gas_volume_ml or read it fully extended"

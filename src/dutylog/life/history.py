@@ -17,7 +17,8 @@ from dutylog.ledger.rows import Unit
 from dutylog.ledger.trip_book import Span
 from dutylog.ledger.use_rows import UseRow
 from dutylog.life.dirt import compute_dirt_factors
-from dutylog.life.doses import compute_doses
+from dutylog.life.doses import Events, compute_doses, compute_events
+from dutylog.life.eras import Era, mix, part_after, weigh_eras
 from dutylog.life.use import Use, estimate_temperatures
 
 Floats = NDArray[np.float64]
@@ -36,7 +37,7 @@ WHOLE_TIME = ("ageing", "oil_heat")
 
 @dataclass(frozen=True, slots=True)
 class UnitHistory:
-    """All of a damper's measured use. today: by the ledger's clock.
+    """All of a damper's measured use. today: by the ledger's clock. profile: what it is now; eras: what it was when.
 
     doses: (n,) by mechanism. missed: (n,) by mechanism, the estimate for moving time that was not measured.
     epochs, start_ns: (n,) where rows begin in the log.
@@ -55,6 +56,7 @@ class UnitHistory:
     epochs: Ints
     start_ns: Ints
     today: date
+    eras: tuple[Era, ...]
 
     def part_within(self, epoch: int, first_ns: int, last_ns: int) -> Floats:
         """Return what share (n,) of each row lies within a span of an epoch's time."""
@@ -72,18 +74,26 @@ class UnitHistory:
 
     def part_after(self, running_s: float) -> Floats:
         """Return what share (n,) of each row lies after a running time."""
-        length_s = self.end_s - self.start_s
-        after = np.where(self.start_s >= running_s, 1.0, 0.0)
-        inside = (self.start_s < running_s) & (self.end_s > running_s)
-        after[inside] = (self.end_s[inside] - running_s) / length_s[inside]
-        return after
+        return part_after(self.start_s, self.end_s, running_s)
+
+    def events(self) -> Events:
+        """Return for how long each row was hotter than seals and oil should be."""
+
+        def compute(profile: Profile) -> dict[str, Floats]:
+            found = compute_events(profile, self.use)
+            return {"seal": found.hot_seal_s, "oil": found.hot_oil_s}
+
+        found = mix(self.eras, weigh_eras(self.eras, self.start_s, self.end_s), compute)
+        return Events(found["seal"], found["oil"])
 
 
-def read_history(ledger: Ledger, unit: Unit, profile: Profile, entries: LifeEntries, today: date) -> UnitHistory:
+def read_history(
+    ledger: Ledger, unit: Unit, profile: Profile, entries: LifeEntries, today: date, eras: tuple[Era, ...] = ()
+) -> UnitHistory:
     """Read a damper's rows and work out what each did to every wear part.
 
     Args:
-        entries: what people told, of the same ledger.
+        entries: what people told, of the same ledger. eras: what the damper was when; none: `profile` all its life.
     Raises:
         LedgerCorrupt: the file is damaged.
     """
@@ -98,10 +108,13 @@ def read_history(ledger: Ledger, unit: Unit, profile: Profile, entries: LifeEntr
     rows = [*rows, *_rest(rows, totals)]
     places = _Places.of(rows)
     factors = compute_dirt_factors(entries.dirts, places.epochs, places.start_ns, places.duration_s, places.running_s)
-    use = estimate_temperatures(profile, _to_use(rows, places, factors, ledger.stamp().utc_ns))
-    is_driven = np.array([row.is_driven for row in rows], dtype=np.float64)
-    doses = {name: values * is_driven for name, values in compute_doses(profile, use).items()}
+    eras = eras or (Era(-np.inf, profile),)
     running_s = _column(rows, "measured_us", 1e6) + _column(rows, "unmeasured_us", 1e6)
+    weights = weigh_eras(eras, places.running_s, places.running_s + running_s)
+    use = _estimate(eras, weights, _to_use(rows, places, factors, ledger.stamp().utc_ns))
+    is_driven = np.array([row.is_driven for row in rows], dtype=np.float64)
+    found = mix(eras, weights, lambda of_then: compute_doses(of_then, use))
+    doses = {name: values * is_driven for name, values in found.items()}
     days = np.array([_day(row.utc_ns) for row in rows], dtype=np.int64)
     missed = _estimate_missed(doses, use, days)
     return UnitHistory(
@@ -116,7 +129,18 @@ def read_history(ledger: Ledger, unit: Unit, profile: Profile, entries: LifeEntr
         places.epochs,
         places.start_ns,
         today,
+        eras,
     )
+
+
+def _estimate(eras: tuple[Era, ...], weights: list[Floats], use: Use) -> Use:
+    """Return rows with their temperatures filled in, each by the profiles of its own time."""
+
+    def compute(profile: Profile) -> dict[str, Floats]:
+        found = estimate_temperatures(profile, use)
+        return {name: getattr(found, name) for name in ("ambient_c", "body_c", "oil_c")}
+
+    return replace(use, **mix(eras, weights, compute))
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,21 +87,21 @@ class Belief:
     text: str
 
 
-def learn(findings: Sequence[Finding]) -> Belief:
+def learn(findings: Sequence[Finding], prior: Budget = PRIOR_BUDGET) -> Belief:
     """Return the budget after all findings of like parts; which parts are alike is the caller's choice.
 
-    With nothing found it is the prior. Nothing is carried from one call to the next: a finding that was withdrawn is
-    simply not among them. The order of findings changes nothing. A finding below SHARES says nothing of wear and
-    isn't counted.
+    prior: what was believed before these findings. With nothing found it is the answer. Nothing is carried from one
+    call to the next: a finding that was withdrawn is simply not among them. The order of findings changes nothing. A
+    finding below SHARES says nothing of wear and isn't counted.
 
     Source:
         Bayes' rule. Good: right-censored; over: interval-censored since last seen good. Prior: PRIOR_BUDGET and
         PRIOR_SHAPE, judgement. Weights of the shapes kept: see the module's text.
     """
     told = [one for one in findings if one.share >= SHARES[0]]
-    low, median, high = (math.exp(log) for log in _find_quantiles(_compute_posterior(_gather(told))))
+    low, median, high = (math.exp(log) for log in _find_quantiles(_compute_posterior(told, prior)))
     budget = Budget(median, math.log(high / low) / (2.0 * RANGE_80))
-    return Belief(budget, low, high, len(told), _say(told, median, low, high))
+    return Belief(budget, low, high, len(told), _say(told, prior, median, low, high))
 
 
 def _gather(findings: Sequence[Finding]) -> LifeTimes:
@@ -118,21 +119,35 @@ def _log_budgets() -> Floats:
     return math.log(PRIOR_BUDGET.median) + PRIOR_BUDGET.log_sd * np.linspace(-_BUDGET_SDS, _BUDGET_SDS, _BUDGET_CELLS)
 
 
-def _compute_posterior(lives: LifeTimes) -> Floats:
+def _compute_posterior(told: Sequence[Finding], prior: Budget) -> Floats:
     """Return the weights (cells,) of the budgets of `_log_budgets`; they add up to 1."""
-    log_budgets = _log_budgets()
-    log_prior = -0.5 * ((log_budgets - math.log(PRIOR_BUDGET.median)) / PRIOR_BUDGET.log_sd) ** 2
-    places = np.linspace(-_SHAPE_SDS, _SHAPE_SDS, _SHAPE_CELLS)
-    shape_weights = np.exp(-0.5 * places**2)
+    log_prior = -0.5 * ((_log_budgets() - math.log(prior.median)) / prior.log_sd) ** 2
+    shape_weights = np.exp(-0.5 * np.linspace(-_SHAPE_SDS, _SHAPE_SDS, _SHAPE_CELLS) ** 2)
     total = np.zeros(_BUDGET_CELLS)
-    for place, weight in zip(places, shape_weights / shape_weights.sum(), strict=True):
-        shape = PRIOR_SHAPE * math.exp(PRIOR_SHAPE_LOG_SD * place)
-        # B10 = scale x (-ln 0.9)^(1 / shape)
-        scales = np.exp(log_budgets - math.log(-math.log1p(-WORN_SHARE)) / shape)
-        logs = log_prior + compute_log_likelihood(shape, scales, lives)
+    weights_of_shapes = shape_weights / shape_weights.sum()
+    for logs_of_lives, weight in zip(_log_likelihoods(_ordered(told)), weights_of_shapes, strict=True):
+        logs = log_prior + logs_of_lives
         weights = np.exp(logs - logs.max())
         total += weight * weights / weights.sum()
     return total
+
+
+def _ordered(told: Sequence[Finding]) -> tuple[Finding, ...]:
+    return tuple(sorted(told, key=lambda one: (one.share, one.grade, one.usable_share)))
+
+
+@lru_cache(maxsize=32)
+def _log_likelihoods(told: tuple[Finding, ...]) -> Floats:
+    """Return the log-likelihood (shapes, cells) of findings; kept, since a bench asks again for each like unit."""
+    log_budgets, lives = _log_budgets(), _gather(told)
+    found = np.empty((_SHAPE_CELLS, _BUDGET_CELLS))
+    for row, place in enumerate(np.linspace(-_SHAPE_SDS, _SHAPE_SDS, _SHAPE_CELLS)):
+        shape = PRIOR_SHAPE * math.exp(PRIOR_SHAPE_LOG_SD * place)
+        # B10 = scale x (-ln 0.9)^(1 / shape)
+        scales = np.exp(log_budgets - math.log(-math.log1p(-WORN_SHARE)) / shape)
+        found[row] = compute_log_likelihood(shape, scales, lives)
+    found.flags.writeable = False
+    return found
 
 
 def _find_quantiles(weights: Floats) -> tuple[float, float, float]:
@@ -145,21 +160,22 @@ def _find_quantiles(weights: Floats) -> tuple[float, float, float]:
     return float(low), float(median), float(high)
 
 
-def _say(findings: Sequence[Finding], median: float, low: float, high: float) -> str:
+def _say(findings: Sequence[Finding], before: Budget, median: float, low: float, high: float) -> str:
     """Return a belief in words."""
     now = f"10 % are worn by {_digits(median)} ({_digits(low)} to {_digits(high)}) of the budget"
     if not findings:
         return f"nothing learned yet: {now}"
-    prior, factor = PRIOR_BUDGET.median, math.exp(RANGE_80 * PRIOR_BUDGET.log_sd)
+    prior, factor = before.median, math.exp(RANGE_80 * before.log_sd)
     over_count = sum(one.is_over for one in findings)
-    alone = _say_alone(findings) if over_count >= LEAST_OVER else ""
+    alone = _say_alone(_ordered(findings)) if over_count >= LEAST_OVER else ""
     return (
         f"from {len(findings)} part{'s' * (len(findings) > 1)} looked at ({over_count} worn or failed): {now}; "
         f"before: {_digits(prior)} ({_digits(prior / factor)} to {_digits(prior * factor)}){alone}"
     )
 
 
-def _say_alone(findings: Sequence[Finding]) -> str:
+@lru_cache(maxsize=32)
+def _say_alone(findings: tuple[Finding, ...]) -> str:
     """Return what the findings say by themselves, by maximum likelihood; empty where they say nothing definite."""
     lives = _gather(findings)
     try:

@@ -19,6 +19,7 @@ from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.life_entries import Service, StatedUse, read_life
 from dutylog.ledger.rows import Unit
 from dutylog.ledger.trip_book import TripBook
+from dutylog.ledger.unit_profiles import read_changes
 from dutylog.life.account import (
     Since,
     Used,
@@ -30,7 +31,8 @@ from dutylog.life.account import (
     parts_with_places,
     stated_days,
 )
-from dutylog.life.doses import compute_events, compute_shares
+from dutylog.life.doses import compute_shares
+from dutylog.life.eras import group_profiles, make_eras
 from dutylog.life.forecast import (
     MILES_KNOWN_RATIO,
     Forecast,
@@ -133,7 +135,7 @@ class TripCost:
 
 
 class Lives:
-    """The dampers of one ledger as they are today. Like units (of one profile) learn from each other."""
+    """The dampers of one ledger as they are today. Like units (of one profile, valving aside) learn from each other."""
 
     def __init__(self, ledger: Ledger, today: date | None = None) -> None:
         """today: by the ledger's clock unless given."""
@@ -145,6 +147,7 @@ class Lives:
         self._profiles = {} if vehicle is None else {profile.name: profile for profile in vehicle.profiles}
         self._places = {unit.unit_id: position for position, unit in ledger.installed().items()}
         self._histories: dict[str, UnitHistory] = {}
+        self._groups = group_profiles(read_changes(ledger))
 
     def units(self) -> list[Unit]:
         """Return the dampers whose profile is known, those on the vehicle first."""
@@ -164,7 +167,7 @@ class Lives:
         marks = [one for one in self._entries.marks if one.unit_id == unit.unit_id]
         marked = judge_marks(self._ledger, history, marks, since[STRUCTURE])
         found = [self._part(part, since[part.key], history, uses, marked) for part in parts]
-        events = compute_events(history.profile, history.use)
+        events = history.events()
         after = history.part_after(since[SEAL].running_s)
         return UnitLife(
             unit,
@@ -288,10 +291,10 @@ class Lives:
 
     def _findings(self, part: WearPart, unit: Unit) -> list[Finding]:
         """Return what benches found of the same part of all like units."""
-        found = []
+        found, group = [], self._groups.get(unit.profile, frozenset({unit.profile})) & self._profiles.keys()
         for like in self._ledger.units():
             services = self._services(like)
-            if like.profile == unit.profile and any(part.key in one.found for one in services):
+            if like.profile in group and any(part.key in one.found for one in services):
                 usual = [one for one in services if part.key != SEAL or not self._has_mark(like, one)]
                 found += gather_findings(part, self._history(like), usual, self._uses(like))
         return found
@@ -305,9 +308,9 @@ class Lives:
         if unit.profile not in self._profiles:
             raise InputError(say_no_profile(unit.label, unit.profile))
         if unit.unit_id not in self._histories:
-            self._histories[unit.unit_id] = read_history(
-                self._ledger, unit, self._profiles[unit.profile], self._entries, self.today
-            )
+            profile = self._profiles[unit.profile]
+            eras = make_eras(profile, read_changes(self._ledger, unit.unit_id), self._profiles)
+            self._histories[unit.unit_id] = read_history(self._ledger, unit, profile, self._entries, self.today, eras)
         return self._histories[unit.unit_id]
 
     def _services(self, unit: Unit) -> list[Service]:

@@ -22,11 +22,12 @@ from dutylog.web.access_sessions import LONGEST_S, Session, Sessions
 
 VIEWER_KEY = "dutylog.viewer"
 """Where a request's scope has its Viewer."""
-PLAIN_COOKIE, TLS_COOKIE = "dutylog", "__Host-dutylog"
+PLAIN_COOKIE, TLS_COOKIE = COOKIES = "dutylog", "__Host-dutylog"
 """Source: RFC 6265bis, 4.1.3.2: a browser takes the prefix only with Secure, Path=/ and no Domain."""
 NAME_LIMIT = 40
 MOST_WAITING = 6
 """So many sign-ins wait while one is worked out, a second each; judgement."""
+TOO_MANY_TEXT = "too many sign in at once; try again in some seconds"
 NO_CODE_TEXT = "no access code is set, so nobody can sign in; on the logger: dutylog access set"
 REMOTE_TEXT = "these pages are open to other machines once an access code is set; on the logger: dutylog access set"
 
@@ -57,6 +58,28 @@ class Refused:
     wait_s: float = 0.0
 
 
+class Turns:
+    """Compares codes one after the other, in a thread: each takes 16 MiB and a second."""
+
+    def __init__(self) -> None:
+        self._turn = asyncio.Semaphore(1)
+        self._waiting_count = 0
+
+    @property
+    def are_full(self) -> bool:
+        """Return whether no further one should wait."""
+        return self._waiting_count >= MOST_WAITING
+
+    async def matches(self, kept: HashedCode, code: str) -> bool:
+        """Return whether a code is the one kept."""
+        self._waiting_count += 1
+        try:
+            async with self._turn:
+                return await run_in_threadpool(kept.matches, code)
+        finally:
+            self._waiting_count -= 1
+
+
 class Access:
     """The code in force, who is signed in, and how often others tried."""
 
@@ -70,8 +93,7 @@ class Access:
         self._limit = SignInLimit(used)
         self._sessions = Sessions(used)
         self._salt: bytes | None = None
-        self._turn = asyncio.Semaphore(1)
-        self._waiting_count = 0
+        self._turns = Turns()
         self.counters = AccessCounters()
 
     @property
@@ -115,13 +137,13 @@ class Access:
             name = check_text(unicodedata.normalize("NFC", name).strip(), "name", NAME_LIMIT)
         except InputError as err:
             return Refused(400, str(err))
-        if self._waiting_count >= MOST_WAITING:
+        if self._turns.are_full:
             self.counters.held_count += 1
-            return Refused(503, "too many sign in at once; try again in some seconds", 10.0)
+            return Refused(503, TOO_MANY_TEXT, 10.0)
         wait_s = self._limit.wait_s(address)
         if wait_s > 0.0:
             self.counters.held_count += 1
-            return Refused(429, f"too many wrong codes; try again in {_seconds_text(wait_s)}", wait_s)
+            return Refused(429, f"too many wrong codes; try again in {seconds_text(wait_s)}", wait_s)
         if not await self._is_right(in_force, code):
             self.counters.wrong_count += 1
             self._say(f"sign-in from {address}: wrong code ({self.counters.wrong_count} since the start)")
@@ -136,13 +158,7 @@ class Access:
         self._sessions.close(cookie_of(scope))
 
     async def _is_right(self, in_force: HashedCode, code: str) -> bool:
-        """Compare in a thread, one after the other: each takes 16 MiB and a second."""
-        self._waiting_count += 1
-        try:
-            async with self._turn:
-                right = await run_in_threadpool(in_force.matches, code)
-        finally:
-            self._waiting_count -= 1
+        right = await self._turns.matches(in_force, code)
         # Changed meanwhile: what was right is no longer.
         return right and self._code() == in_force
 
@@ -175,9 +191,12 @@ def is_loopback(address: str | None) -> bool:
     return (mapped or ip).is_loopback
 
 
-def cookie_of(scope: Scope) -> str:
-    """Return the token of a request, '' when it has none. Of several with our name the first counts."""
-    wanted = TLS_COOKIE if scope["scheme"] == "https" else PLAIN_COOKIE
+def cookie_of(scope: Scope, names: tuple[str, str] = COOKIES) -> str:
+    """Return the token of a request, '' when it has none. Of several with our name the first counts.
+
+    names: of the cookie over plain HTTP and over TLS.
+    """
+    wanted = names[scope["scheme"] == "https"]
     for line in Headers(scope=scope).getlist("cookie"):
         for pair in line.split(";"):
             name, _, value = pair.partition("=")
@@ -186,12 +205,13 @@ def cookie_of(scope: Scope) -> str:
     return ""
 
 
-def make_cookie(token: str, scheme: str) -> str:
+def make_cookie(token: str, scheme: str, names: tuple[str, str] = COOKIES) -> str:
     """Return the Set-Cookie line that gives a browser its token, or with an empty one takes it away."""
-    name, secure = (TLS_COOKIE, "; Secure") if scheme == "https" else (PLAIN_COOKIE, "")
+    name, secure = (names[1], "; Secure") if scheme == "https" else (names[0], "")
     age_s = round(LONGEST_S) if token else 0
     return f"{name}={token}; Path=/; Max-Age={age_s}; HttpOnly; SameSite=Strict{secure}"
 
 
-def _seconds_text(wait_s: float) -> str:
+def seconds_text(wait_s: float) -> str:
+    """Return how long to wait in words."""
     return f"{max(1, round(wait_s))} s" if wait_s < 120.0 else f"{round(wait_s / 60.0)} min"

@@ -19,46 +19,47 @@ _CLOSE = {"Connection": "close"}
 """What is still to come of a refused body isn't read."""
 
 
-async def read_fields(request: Request) -> dict[str, str]:
+async def read_fields(request: Request, most_bytes: int = MOST_BYTES, most_fields: int = MOST_FIELDS) -> dict[str, str]:
     """Return the fields of a form or a JSON object of texts; none when the body is empty.
 
     Raises:
         HTTPException: too long, too slow, of another type, or not what its type says.
     """
-    body = await _read(request)
+    body = await read_body(request, most_bytes)
     if not body:
         return {}
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind == "application/x-www-form-urlencoded":
-        return _parse_form(body)
+        return _parse_form(body, most_fields)
     if kind == "application/json":
         return _parse_json(body)
     raise HTTPException(415, f"a body of type {kind[:60]!a} isn't read here; send a form or JSON", _CLOSE)
 
 
-async def _read(request: Request) -> bytes:
+async def read_body(request: Request, most_bytes: int = MOST_BYTES, read_s: float = READ_S) -> bytes:
+    """Return a whole body; HTTPException where it is longer than that or doesn't come within `read_s` [s]."""
     said = request.headers.get("content-length", "0")
     # h11 has checked that it is a number
-    if len(said) > len(str(MOST_BYTES)) or int(said) > MOST_BYTES:
-        raise HTTPException(413, f"the body is too long; at most {MOST_BYTES} bytes", _CLOSE)
-    body = b""
+    if len(said) > len(str(most_bytes)) or int(said) > most_bytes:
+        raise HTTPException(413, f"the body is too long; at most {most_bytes} bytes", _CLOSE)
+    body = bytearray()
     try:
-        async with asyncio.timeout(READ_S):
+        async with asyncio.timeout(read_s):
             async for piece in request.stream():
                 body += piece
-                if len(body) > MOST_BYTES:
-                    raise HTTPException(413, f"the body is too long; at most {MOST_BYTES} bytes", _CLOSE)
+                if len(body) > most_bytes:
+                    raise HTTPException(413, f"the body is too long; at most {most_bytes} bytes", _CLOSE)
     except TimeoutError as err:
-        raise HTTPException(408, f"the body didn't come within {READ_S:g} s; send it again", _CLOSE) from err
+        raise HTTPException(408, f"the body didn't come within {read_s:g} s; send it again", _CLOSE) from err
     except ClientDisconnect as err:
         raise HTTPException(400, "the line broke before the body was whole", _CLOSE) from err
-    return body
+    return bytes(body)
 
 
-def _parse_form(body: bytes) -> dict[str, str]:
+def _parse_form(body: bytes, most_fields: int) -> dict[str, str]:
     try:
         pairs = parse_qsl(
-            body.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=MOST_FIELDS, separator="&"
+            body.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=most_fields, separator="&"
         )
     except ValueError as err:
         raise HTTPException(400, "the body is no form in UTF-8; send it again") from err

@@ -8,13 +8,14 @@ import json
 import os
 import secrets
 import unicodedata
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from dutylog.errors import ConfigError, InputError
+from dutylog.ledger.private_file import force_folder, write_private
 from dutylog.publish.secret import read_secret
-from dutylog.web.private_file import force_folder, write_private
 
 ACCESS_FILE = "access.json"
 LEAST_SIGNS, MOST_SIGNS = 8, 128
@@ -47,8 +48,8 @@ class HashedCode:
         return hmac.compare_digest(_digest(code, self.salt, self.n, self.r, self.p), self.digest)
 
 
-def hash_code(code: str, utc_ns: int, is_trusted: bool) -> HashedCode:
-    """Return what is to be kept of a new code.
+def hash_code(code: str, utc_ns: int, is_trusted: bool, what: str = "access code") -> HashedCode:
+    """Return what is to be kept of a new code; what: how messages call it.
 
     Raises:
         InputError: too short, too long or with signs that can't be typed; the text never quotes it.
@@ -56,20 +57,20 @@ def hash_code(code: str, utc_ns: int, is_trusted: bool) -> HashedCode:
     text = _normalise(code)
     if not LEAST_SIGNS <= len(text) <= MOST_SIGNS:
         raise InputError(
-            f"access code: {len(text)} characters, {LEAST_SIGNS} to {MOST_SIGNS} are allowed; three or four words do"
+            f"{what}: {len(text)} characters, {LEAST_SIGNS} to {MOST_SIGNS} are allowed; three or four words do"
         )
     if not text.isprintable():
-        raise InputError("access code: holds characters that can't be typed; write letters, digits and blanks")
+        raise InputError(f"{what}: holds characters that can't be typed; write letters, digits and blanks")
     if len(set(text)) < LEAST_SIGNS // 2:
-        raise InputError(f"access code: only {len(set(text))} different characters; three or four words do")
+        raise InputError(f"{what}: only {len(set(text))} different characters; three or four words do")
     salt = secrets.token_bytes(_SALT_BYTES)
     digest = _digest(text, salt, SCRYPT_N, SCRYPT_R, SCRYPT_P)
     return HashedCode(SCRYPT_N, SCRYPT_R, SCRYPT_P, salt, digest, utc_ns, is_trusted)
 
 
-def write_code(data_dir: Path, hashed: HashedCode) -> None:
-    """Put a code in force; ConfigError where the folder takes no file."""
-    kept = {
+def code_to_dict(hashed: HashedCode) -> dict[str, Any]:
+    """Return the form in which a code is kept (shared/ACCESS.md, `access.json`)."""
+    return {
         "schema": 1,
         "kind": "scrypt",
         "n": hashed.n,
@@ -80,7 +81,11 @@ def write_code(data_dir: Path, hashed: HashedCode) -> None:
         "set_utc_ns": hashed.set_utc_ns,
         "utc_trusted": hashed.is_trusted,
     }
-    write_private(data_dir / ACCESS_FILE, json.dumps(kept).encode("ascii") + b"\n")
+
+
+def write_code(data_dir: Path, hashed: HashedCode) -> None:
+    """Put a code in force; ConfigError where the folder takes no file."""
+    write_private(data_dir / ACCESS_FILE, json.dumps(code_to_dict(hashed)).encode("ascii") + b"\n")
 
 
 def clear_code(data_dir: Path) -> bool:
@@ -106,7 +111,7 @@ def read_code(data_dir: Path) -> HashedCode | None:
         return None
     line = read_secret(path, "access code")
     try:
-        return _parse(json.loads(line))
+        return code_from_dict(json.loads(line))
     except (ValueError, KeyError, TypeError, RecursionError) as err:
         raise ConfigError([f"access code {path}: damaged; set it anew with dutylog access set"]) from err
 
@@ -147,7 +152,8 @@ class AccessStore:
             return None, " ".join(str(err).split())
 
 
-def _parse(kept: dict[str, Any]) -> HashedCode:
+def code_from_dict(kept: Mapping[str, Any]) -> HashedCode:
+    """Return a code from the form it is kept in; ValueError, KeyError or TypeError where that isn't ours."""
     numbers = [kept[name] for name in ("schema", "n", "r", "p", "set_utc_ns")]
     if any(type(number) is not int for number in numbers) or kept["kind"] != "scrypt":
         raise ValueError("not ours")

@@ -21,12 +21,16 @@ _TOKEN = re.compile(r"[A-Za-z0-9_-]{43}", re.ASCII)
 
 @dataclass(slots=True)
 class Session:
-    """One person on one screen. name: as typed at sign-in. csrf: what every write of this session carries."""
+    """One person on one screen. name: as typed at sign-in. csrf: what every write of this session carries.
+
+    mark: what it rests on, such as the salt of an account's password; whoever opened it knows.
+    """
 
     name: str
     csrf: str
     made_ns: int
     seen_ns: int
+    mark: str = ""
 
     def has_csrf(self, given: str) -> bool:
         """Return whether `given` is the token of this session."""
@@ -40,11 +44,11 @@ class Sessions:
         self._clock = clock
         self._held: OrderedDict[bytes, Session] = OrderedDict()
 
-    def open(self, name: str) -> tuple[str, Session]:
+    def open(self, name: str, mark: str = "") -> tuple[str, Session]:
         """Return a new token and its session; where there are too many, the one unused for longest ends."""
         now_ns = self._clock.mono_ns()
         token = secrets.token_urlsafe(_TOKEN_BYTES)
-        session = Session(name, secrets.token_urlsafe(_TOKEN_BYTES), now_ns, now_ns)
+        session = Session(name, secrets.token_urlsafe(_TOKEN_BYTES), now_ns, now_ns, mark)
         self._held[_key(token)] = session
         if len(self._held) > MOST_SESSIONS:
             self._held.popitem(last=False)

@@ -6,12 +6,9 @@ import asyncio
 import contextlib
 import time
 from collections.abc import AsyncIterator, Mapping
-from pathlib import Path
-from typing import Any
 
 from fastapi import FastAPI, Request
-from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, Response
-from fastapi.staticfiles import StaticFiles
+from fastapi.responses import JSONResponse, PlainTextResponse, Response
 from starlette.exceptions import HTTPException
 
 from dutylog.errors import LedgerError
@@ -19,6 +16,7 @@ from dutylog.publish.core_link import SocketReader
 from dutylog.web.access import Access
 from dutylog.web.against_routes import add_against
 from dutylog.web.answers import envelope, error_object, live_object
+from dutylog.web.card_routes import add_card
 from dutylog.web.events import ClientLimit, LiveResponse, LiveText
 from dutylog.web.feed import LiveFeed
 from dutylog.web.follow import BrokerReader
@@ -28,8 +26,10 @@ from dutylog.web.jobs import Jobs, Runs
 from dutylog.web.keys import find_damper, quoted
 from dutylog.web.life_routes import add_life
 from dutylog.web.line import line_answer
+from dutylog.web.own_files import add_files
 from dutylog.web.pages import Pages
 from dutylog.web.publish_watch import PublishWatch
+from dutylog.web.record_routes import add_record
 from dutylog.web.review_desk import ReviewDesk
 from dutylog.web.review_routes import add_review
 from dutylog.web.review_view import KEY
@@ -37,7 +37,6 @@ from dutylog.web.settings import WebSettings
 from dutylog.web.view import MAX_TRIPS, DamperDetail, LedgerView, TripDetail, TripSummary
 from dutylog.web.writes import add_writes, wants_json
 
-STATIC = Path(__file__).parent / "static"
 _READ = ["GET", "HEAD"]
 
 
@@ -90,10 +89,12 @@ def create_app(
         add_review(app, view, lambda key: _find_trip(view, key), pages, reviews, settings.data_dir)
         _add_trip_json(app, view)
         add_life(app, view, pages, runs)
+        add_card(app, doors, pages, view, runs, settings.data_dir)
+        add_record(app, doors, pages, view, runs)
         _add_dampers(app, view, pages)
         add_writes(app, doors, pages, view, settings.data_dir)
     _add_health(app, HealthParts(feed, view, clients, guard, time.monotonic(), settings.data_dir, doors))
-    _add_files(app)
+    add_files(app)
     _add_errors(app, pages)
     _wrap(app, settings, guard, doors)
     return app
@@ -204,26 +205,6 @@ def _add_health(app: FastAPI, parts: HealthParts) -> None:
     @app.api_route("/health.json", methods=_READ)
     def health_json() -> Response:
         return JSONResponse(health_object(parts))
-
-
-def _add_files(app: FastAPI) -> None:
-    @app.api_route("/favicon.ico", methods=_READ)
-    def favicon() -> Response:
-        return FileResponse(STATIC / "favicon.svg", media_type="image/svg+xml", headers=_REVALIDATE)
-
-    app.mount("/static", _OwnFiles(directory=STATIC), name="static")
-
-
-class _OwnFiles(StaticFiles):
-    """Our own files; a browser asks each time whether they changed, so an update shows at once."""
-
-    def file_response(self, *args: Any, **kwargs: Any) -> Response:
-        response = super().file_response(*args, **kwargs)
-        response.headers.update(_REVALIDATE)
-        return response
-
-
-_REVALIDATE = {"Cache-Control": "no-cache"}
 
 
 def _add_errors(app: FastAPI, pages: Pages) -> None:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dutylog.web.access import REMOTE_TEXT, VIEWER_KEY, Access
+from dutylog.web.access import REMOTE_TEXT, VIEWER_KEY
 from dutylog.web.settings import WebSettings, host_of_header, is_own_host
 from dutylog.web.writes import WRITE_PATHS
 
@@ -42,17 +44,38 @@ class GuardCounters:
     failed_count: int = 0
 
 
+class Gate(Protocol):
+    """Whatever knows who sent a request, and which machines may ask at all."""
+
+    def lets_in(self, address: str | None) -> bool:
+        """Return whether a machine may see the pages."""
+        ...
+
+    def viewer_of(self, scope: Scope) -> object:
+        """Return who sent a request, for the scope's VIEWER_KEY."""
+        ...
+
+
 class Guard:
     """ASGI middleware that wraps the whole application, its error answers included.
 
-    Closed by default: a POST passes to WRITE_PATHS only, and other machines once there is an access code.
+    Closed by default: a POST passes to `is_write` only, and other machines once there is an access code.
     """
 
-    def __init__(self, app: ASGIApp, settings: WebSettings, counters: GuardCounters, access: Access) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        settings: WebSettings,
+        counters: GuardCounters,
+        access: Gate,
+        is_write: Callable[[str], object] = WRITE_PATHS.fullmatch,
+    ) -> None:
+        """is_write: whether a path takes a POST."""
         self._app = app
         self._settings = settings
         self._counters = counters
         self._access = access
+        self._is_write = is_write
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -78,7 +101,7 @@ class Guard:
 
     def _refuse(self, scope: Scope) -> Response | None:
         """Return the answer to a request we don't take, None for one we do."""
-        is_write = WRITE_PATHS.fullmatch(scope["path"]) is not None
+        is_write = bool(self._is_write(scope["path"]))
         if scope["method"] not in ("GET", "HEAD") and not (is_write and scope["method"] == "POST"):
             if is_write:
                 return _line(405, "only GET and POST are answered here", {"Allow": "GET, HEAD, POST"})

@@ -12,14 +12,17 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 from starlette.types import Scope
 
+from dutylog.bench.keys import key_words
 from dutylog.domain import wear
 from dutylog.domain.nitrogen import compute_atmosphere_pa
 from dutylog.domain.quantity import position_text, quantity_text, utc_iso, utc_text
 from dutylog.engine.state import STATES
 from dutylog.life.gas import CAUTIONS
+from dutylog.life.parts import PARTS
 from dutylog.life.words import INFORMS
 from dutylog.web.access import NAME_LIMIT, Refused, Viewer, viewer_in
 from dutylog.web.access_code import MOST_SIGNS
+from dutylog.web.card_view import CardPage
 from dutylog.web.gas_view import GasDetail
 from dutylog.web.life_view import WORK_CAUTIONS, LifeBasis, LifeDamper, make_bars
 from dutylog.web.line import OLD_AFTER_S
@@ -27,6 +30,7 @@ from dutylog.web.review_desk import DeskState
 from dutylog.web.review_view import HIT_WORDS, ROAD_KINDS, ReviewView, make_energy_bars, trip_key
 from dutylog.web.view import DamperDetail, DamperSummary, TripDetail, TripSummary
 
+PART_NAMES = {part.key: part.name for part in PARTS}
 TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -109,6 +113,16 @@ class Pages:
         """Return the whole computation of one part, as the command prints it."""
         status = _status(basis, problem)
         return self._page("life_part.html", "dampers", status, basis=basis, text=text, problem=problem)
+
+    def card(self, page: CardPage) -> HTMLResponse:
+        """Return the page of a damper's duty card."""
+        words = "" if page.kept is None else key_words(page.kept.key_id)
+        return self._page("card.html", "dampers", page=page, words=words, names=PART_NAMES)
+
+    def record_taken(self, basis: LifeBasis, text: str, notices: Sequence[str], block: str) -> HTMLResponse:
+        """Return what came of taking a service record in. block: for the vehicle file, empty where there is none."""
+        values: dict[str, Any] = {"text": text, "notices": notices, "block": block}
+        return self._page("record_taken.html", "dampers", basis=basis, **values)
 
     def due(self, told: list[tuple[str, LifeDamper]], untold: list[DamperSummary], problem: str = "") -> HTMLResponse:
         """Return what is due first of every damper; untold: those whose profile nobody knows."""

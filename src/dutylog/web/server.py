@@ -13,6 +13,7 @@ from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 from types import FrameType
+from typing import Protocol
 
 import click
 import uvicorn
@@ -35,11 +36,19 @@ _GRACE_S = 1
 """What an answer under way gets to finish after SIGTERM; the whole stop stays under 2 s."""
 
 
+class Endable(Protocol):
+    """What holds connections open until it is told to end, such as a LiveFeed."""
+
+    def close(self) -> None:
+        """End them."""
+        ...
+
+
 class PageServer(uvicorn.Server):
     """uvicorn, plus one line when ready, and live connections ended as soon as a stop is asked for."""
 
     def __init__(
-        self, config: uvicorn.Config, feed: LiveFeed, address: str, is_stale: Callable[[], bool] = lambda: False
+        self, config: uvicorn.Config, feed: Endable, address: str, is_stale: Callable[[], bool] = lambda: False
     ) -> None:
         """is_stale: asked once a second whether to stop because something else should be served."""
         super().__init__(config)
@@ -73,7 +82,8 @@ class PageServer(uvicorn.Server):
         super().handle_exit(sig, frame)
 
 
-def _check_listen(value: str) -> str:
+def check_listen(value: str) -> str:
+    """Return an IP address, or localhost; ConfigError for anything else."""
     try:
         ipaddress.ip_address(value)
     except ValueError:
@@ -117,7 +127,7 @@ def _serve_once(data_dir: Path, opening: Opening, clock: Clock, doors: Doors) ->
     run_pages(app, feed, opening, doors.is_stale)
 
 
-def run_pages(app: ASGIApp, feed: LiveFeed, opening: Opening, is_stale: Callable[[], bool] = lambda: False) -> None:
+def run_pages(app: ASGIApp, feed: Endable, opening: Opening, is_stale: Callable[[], bool] = lambda: False) -> None:
     """Serve until asked to stop, or until `is_stale`."""
     context = opening.context
     config = uvicorn.Config(
@@ -155,7 +165,7 @@ def _command(
     data_dir: Path, listen: str, port: int, names: tuple[str, ...], tls: bool, inherited_fd: int | None
 ) -> None:
     host_names = tuple(name.lower().rstrip(".") for name in names)
-    settings = WebSettings(_check_listen(listen), port, host_names, data_dir=data_dir, tls=tls)
+    settings = WebSettings(check_listen(listen), port, host_names, data_dir=data_dir, tls=tls)
     serve(data_dir, settings, inherited_fd)
 
 

@@ -18,9 +18,8 @@ from typing import Any
 
 from dutylog.acquire.gps.dates import BUILD_YEAR
 from dutylog.errors import ConfigError
-from dutylog.publish.secret import read_private
+from dutylog.ledger.private_file import read_private, write_private
 from dutylog.units import NS_PER_S
-from dutylog.web.private_file import write_private
 from dutylog.web.tls_plain import TellingContext, TellingObject
 
 CERTIFICATE_FILE = "page.pem"

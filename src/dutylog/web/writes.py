@@ -16,6 +16,7 @@ from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
+from starlette.types import Scope
 
 from dutylog.errors import InputError, LedgerError, one_line
 from dutylog.ledger.client import send_command
@@ -27,6 +28,7 @@ from dutylog.web.answers import envelope
 from dutylog.web.keys import find_damper
 from dutylog.web.life_view import LifeBasis
 from dutylog.web.life_writes import make_dirt, make_mark, make_service, make_use, make_withdrawal
+from dutylog.web.one_file import read_with_file
 from dutylog.web.pages import Pages
 from dutylog.web.review_view import KEY
 from dutylog.web.review_writes import make_care, make_load, make_road
@@ -40,7 +42,7 @@ _NEXT = re.compile(r"/(?:trips/[1-9][0-9]{0,8}(?:\.[1-9][0-9]{0,3})?|trips|dampe
 """Pages of ours that may follow a sign-in; anything else could lead elsewhere."""
 WRITE_PATHS = re.compile(
     r"/(?:sign-in|sign-out|alerts/[^/]{1,40}/acknowledge|trips/[^/]{1,20}/(?:name|dirt|care|load|road|again|split|merge|not-driven|undo)"
-    r"|dampers/[^/]{1,64}/(?:service|mark|use|withdraw))",
+    r"|dampers/[^/]{1,64}/(?:service|mark|use|withdraw|card|record))",
     re.ASCII,
 )
 """The guard lets a POST pass to these and to nothing else."""
@@ -50,19 +52,24 @@ MakeOfDamper = Callable[[LifeBasis, str, Mapping[str, str]], dict[str, Any]]
 
 @dataclass(frozen=True, slots=True)
 class Write:
-    """A request that passed every check. params: of its path. fields: of its body."""
+    """A request that passed every check. params: of its path. fields, file: of its body."""
 
     session: Session
     params: Mapping[str, str]
     fields: Mapping[str, str]
+    file: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """What a write has to say, and the page to go to where it came from a form."""
+    """What a write has to say, and the page to go to where it came from a form.
+
+    show: makes the page that answers a form instead, where there is more to read than a line.
+    """
 
     text: str
     see: str
+    show: Callable[[Scope], Response] | None = None
 
 
 def add_writes(app: FastAPI, access: Access, pages: Pages, view: LedgerView, data_dir: Path | None) -> None:
@@ -127,20 +134,20 @@ def add_writes(app: FastAPI, access: Access, pages: Pages, view: LedgerView, dat
 
         return do
 
-    _add(app, access, "/alerts/{alert}/acknowledge", acknowledge)
-    _add(app, access, "/trips/{key}/name", rename)
-    _add(app, access, "/trips/{key}/dirt", dirt)
-    _add(app, access, "/trips/{key}/care", of_trip(make_care))
-    _add(app, access, "/trips/{key}/load", of_trip(make_load))
-    _add(app, access, "/trips/{key}/road", of_trip(make_road))
-    _add(app, access, "/trips/{key}/split", repair(make_split))
-    _add(app, access, "/trips/{key}/merge", repair(make_merge))
-    _add(app, access, "/trips/{key}/not-driven", repair(make_not_driven))
-    _add(app, access, "/trips/{key}/undo", undo)
-    _add(app, access, "/dampers/{key}/service", of_damper(make_service))
-    _add(app, access, "/dampers/{key}/mark", of_damper(make_mark))
-    _add(app, access, "/dampers/{key}/use", of_damper(make_use))
-    _add(app, access, "/dampers/{key}/withdraw", of_damper(make_withdrawal))
+    add_write(app, access, "/alerts/{alert}/acknowledge", acknowledge)
+    add_write(app, access, "/trips/{key}/name", rename)
+    add_write(app, access, "/trips/{key}/dirt", dirt)
+    add_write(app, access, "/trips/{key}/care", of_trip(make_care))
+    add_write(app, access, "/trips/{key}/load", of_trip(make_load))
+    add_write(app, access, "/trips/{key}/road", of_trip(make_road))
+    add_write(app, access, "/trips/{key}/split", repair(make_split))
+    add_write(app, access, "/trips/{key}/merge", repair(make_merge))
+    add_write(app, access, "/trips/{key}/not-driven", repair(make_not_driven))
+    add_write(app, access, "/trips/{key}/undo", undo)
+    add_write(app, access, "/dampers/{key}/service", of_damper(make_service))
+    add_write(app, access, "/dampers/{key}/mark", of_damper(make_mark))
+    add_write(app, access, "/dampers/{key}/use", of_damper(make_use))
+    add_write(app, access, "/dampers/{key}/withdraw", of_damper(make_withdrawal))
 
 
 def wants_json(request: Request) -> bool:
@@ -148,21 +155,29 @@ def wants_json(request: Request) -> bool:
     return CSRF_HEADER in request.headers or "application/json" in request.headers.get("accept", "")
 
 
-def _add(app: FastAPI, access: Access, path: str, do: Callable[[Write], Awaitable[Done]]) -> None:
+def add_write(
+    app: FastAPI, access: Access, path: str, do: Callable[[Write], Awaitable[Done]], file_bytes: int = 0
+) -> None:
+    """Add one write: `do` gets a request that passed every check. file_bytes: most of a file that may come along."""
+
     @app.post(path)
     async def write(request: Request) -> Response:
-        session, fields = await _authorise(request, access)
-        done = await do(Write(session, request.path_params, fields))
+        session, fields, file = await _authorise(request, access, file_bytes)
+        done = await do(Write(session, request.path_params, fields, file))
         if wants_json(request):
             return JSONResponse(envelope(ok=True, text=done.text))
+        if done.show is not None:
+            return done.show(request.scope)
         return RedirectResponse(done.see, status_code=303)
 
 
-async def _authorise(request: Request, access: Access) -> tuple[Session, dict[str, str]]:
-    """Return session and fields of a write; HTTPException when it may not be done."""
+async def _authorise(
+    request: Request, access: Access, file_bytes: int = 0
+) -> tuple[Session, dict[str, str], bytes | None]:
+    """Return session, fields and file of a write; HTTPException when it may not be done."""
     if viewer_in(request.scope).session is None:
         raise HTTPException(401, "sign in first, at /sign-in" if access.is_set else NO_CODE_TEXT)
-    fields = await read_fields(request)
+    fields, file = await read_with_file(request, file_bytes)
     # Asked again: while the body came, the session may have ended.
     session = access.session_of(request.scope)
     if session is None:
@@ -170,7 +185,7 @@ async def _authorise(request: Request, access: Access) -> tuple[Session, dict[st
     given = request.headers.get(CSRF_HEADER) or fields.get(CSRF_FIELD, "")
     if not session.has_csrf(given):
         raise HTTPException(403, "the page is from before you signed in; open it again and repeat it")
-    return session, fields
+    return session, fields, file
 
 
 async def _tell(data_dir: Path | None, write: Write, make: Callable[[], dict[str, Any]]) -> str:

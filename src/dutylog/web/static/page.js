@@ -3,7 +3,8 @@ import { Choice } from "./choices.js";
 import { formatQuantity } from "./quantity.js";
 
 const UNIT_NAMES = { metric: "°C, km", us: "°F, mi" };
-const units = new Choice("dutylog.units", ["metric", "us"]);
+const SYSTEMS = document.documentElement.dataset.units === "us" ? ["us", "metric"] : ["metric", "us"];
+const units = new Choice("dutylog.units", SYSTEMS);
 const theme = new Choice("dutylog.theme", ["auto", "sun", "night"]);
 
 export function unitSystem() {
