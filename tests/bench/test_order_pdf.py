@@ -103,7 +103,7 @@ def test_text_of_strangers_is_text() -> None:
     assert "49" not in " ".join(text_of(make_pdf(paper)))
 
 
-@pytest.mark.parametrize("size", ["A4", LETTER])
+@pytest.mark.parametrize("size", ["A4", pytest.param(LETTER, marks=pytest.mark.slow)])
 def test_the_longest_orders_keep_to_three_pages(size: str) -> None:
     """A long visit is printed small and says what it left out, on either paper."""
     job = Job()

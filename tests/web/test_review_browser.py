@@ -302,7 +302,9 @@ def test_without_a_script_all_but_pictures_is_there(open_page: Callable[..., Any
 @pytest.mark.parametrize(
     "made",
     [
-        made_trip(1200, key="1", with_gps=False, with_speed=False, with_body=False),
+        pytest.param(
+            made_trip(1200, key="1", with_gps=False, with_speed=False, with_body=False), marks=pytest.mark.slow
+        ),
         made_trip(5, key="1"),
     ],
     ids=["bare", "seconds"],

@@ -23,8 +23,8 @@ from web.browser_pages import WAIT_MS, Watch, axe_problems
 pytestmark = pytest.mark.browser
 PHONE = {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True}
 TABLET = {"viewport": {"width": 820, "height": 1180}, "has_touch": True}
-SCREENS = [(PHONE, "light"), (TABLET, "dark")]
-LONG = [(PHONE, "dark"), (TABLET, "light")]
+SCREENS = [(PHONE, "light")]
+LONG = [(PHONE, "dark"), (TABLET, "light"), (TABLET, "dark")]
 SMALL = """() => [...document.querySelectorAll("a, button, input, select, textarea, summary")].map((element) => {
     const tick = element.type === "checkbox" || element.type === "radio";
     return [element, (tick ? element.closest("label") : element).getBoundingClientRect()];
@@ -133,7 +133,7 @@ def go(browser: Browser, served: Served, files: dict[str, Path], screen: dict[st
         assert all(url.startswith(served.address) for url in watch.requests)
 
 
-@pytest.mark.parametrize(("screen", "scheme"), SCREENS, ids=["phone-light", "tablet-dark"])
+@pytest.mark.parametrize(("screen", "scheme"), SCREENS, ids=["phone-light"])
 def test_a_manager_walks_through_all_pages(
     browser: Browser, served: Served, files: dict[str, Path], screen: dict[str, Any], scheme: str
 ) -> None:
@@ -141,8 +141,8 @@ def test_a_manager_walks_through_all_pages(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("screen", "scheme"), LONG, ids=["phone-dark", "tablet-light"])
-def test_a_manager_walks_through_all_pages_in_the_other_light(
+@pytest.mark.parametrize(("screen", "scheme"), LONG, ids=["phone-dark", "tablet-light", "tablet-dark"])
+def test_a_manager_walks_through_all_pages_in_other_sizes_and_lights(
     browser: Browser, served: Served, files: dict[str, Path], screen: dict[str, Any], scheme: str
 ) -> None:
     go(browser, served, files, screen, scheme)

@@ -63,7 +63,7 @@ def sign_in(page: Page, bench: JobBench) -> None:
     page.click("main button[type=submit]")
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (820, "dark")])
+@pytest.mark.parametrize(("width", "scheme"), [pytest.param(390, "light", marks=pytest.mark.slow), (820, "dark")])
 def test_pages_fit_can_be_touched_and_read(folder: Path, browser: Browser, width: int, scheme: Any) -> None:
     with JobBench(folder) as bench:
         context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)

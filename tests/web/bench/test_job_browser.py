@@ -73,7 +73,7 @@ def fill_with_long_words(bench: JobBench) -> None:
         mina.post("/build/torques", {"what_0": LONG[:120], "torque_nm_0": "60", "unit": "Nm"})
 
 
-@pytest.mark.parametrize("size", [PHONE, TABLET], ids=["phone", "tablet"])
+@pytest.mark.parametrize("size", [PHONE, pytest.param(TABLET, marks=pytest.mark.slow)], ids=["phone", "tablet"])
 def test_pages_fit_are_large_enough_and_read_out(
     bench: JobBench, open_as: Callable[..., tuple[Page, Watch]], size: dict[str, Any]
 ) -> None:
