@@ -315,7 +315,7 @@ async def test_a_manager_makes_changes_and_closes_accounts(shop: BenchOf) -> Non
     assert "Zoë may sign in as technician" in (await mona.get("/settings")).text
     assert (await mona.post("/settings/accounts", name="zoë", **fields)).status_code == 400
     assert (await shop.sign_in(shop.client(), "ZOË", OTHER_CODE)).status_code == 303
-    for wrong in ({"again": "another"}, {"password": "short", "again": "short"}, {"role": "king"}):
+    for wrong in ({"again": "another"}, {"password": "short", "again": "short"}, {"role": "owner"}):
         assert (await mona.post("/settings/accounts", name="Yan", **fields | wrong)).status_code == 400
     same = {"password": "Yan Yannick", "again": "Yan Yannick", "role": VIEWER}
     assert (await mona.post("/settings/accounts", name="Yan Yannick", **same)).status_code == 400
