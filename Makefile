@@ -20,14 +20,14 @@ $(STAMP): pyproject.toml
 demo: $(STAMP)
 	$(BIN)/dutylog demo $(DEMO_ARGS)
 
-# Five at once also on two processors: most of the time a test waits for processes of its own.
+# Four at once also on two processors: most of the time a test waits for processes of its own.
 test: $(STAMP) lint
 	@test -x $(CHROMIUM) || echo "no $(CHROMIUM): the tests marked 'browser' are skipped; apt-get install chromium brings them back" >&2
 	@command -v pdftotext >/dev/null && ls /usr/lib/*/libpangoft2-1.0.so.0 >/dev/null 2>&1 \
 	  || echo "no pdftotext or no Pango: the tests of PDF reports are skipped; apt-get install poppler-utils libpangoft2-1.0-0 brings them back" >&2
 	@ls /usr/lib/postgresql/*/bin/postgres >/dev/null 2>&1 || command -v postgres >/dev/null \
 	  || echo "no PostgreSQL: the bench's store is tested on SQLite alone; apt-get install postgresql brings it back" >&2
-	$(BIN)/python -m pytest -n 5 --dist worksteal --durations 20 -m "not slow" $(TEST_ARGS)
+	$(BIN)/python -m pytest -n 4 --dist worksteal --durations 20 -m "not slow" $(TEST_ARGS)
 
 lint: $(STAMP)
 	$(BIN)/ruff check src tests dashboards

@@ -23,7 +23,8 @@ from web.core_socket import FakeCore
 from web.samples import BODIES_C, HOSTILE, POSITIONS, STROKES, damper_now, damper_summary, snapshot
 
 pytestmark = pytest.mark.browser
-SIZES = pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+# The phone always; the desk with the long forms.
+SIZES = pytest.mark.parametrize("size", [PHONE, pytest.param(DESK, marks=pytest.mark.slow)], ids=["phone", "desk"])
 PATHS = ["/", "/trips", "/trips/3", "/dampers", "/dampers/SN-rear_left", "/dampers/SN-rear_left/gas", "/trips/99"]
 PATHS += ["/dampers/SN-rear_left/life", "/dampers/SN-rear_left/life/oil", "/due"]
 LIVE_SHAPES = ("rising", "falling", "steady", "act_now", "advice", "passed", "stale", "damping-lost")
@@ -307,7 +308,7 @@ def test_headings_landmarks_and_keyboard(
     assert all(b - a <= 1 for a, b in itertools.pairwise(levels))
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
 @pytest.mark.parametrize("path", PATHS)
 def test_accessibility_checker_finds_nothing(
     steady: SteadyCore, open_page: Callable[..., Any], path: str, scheme: str

@@ -21,7 +21,8 @@ from web.life_samples import mark_object
 from web.samples import damper_summary, fake_ledger
 
 pytestmark = pytest.mark.browser
-SIZES = pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+# The phone always; the desk with the long forms.
+SIZES = pytest.mark.parametrize("size", [PHONE, pytest.param(DESK, marks=pytest.mark.slow)], ids=["phone", "desk"])
 PATH = "/dampers/SN-rear_left/life"
 LONG = "W" * 64
 

@@ -17,7 +17,8 @@ from web.live_samples import HOLDS, alert, every_alert, every_state, heated, hot
 from web.samples import POSITIONS, snapshot
 
 pytestmark = pytest.mark.browser
-SIZES = pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+# The phone always; the desk with the long forms.
+SIZES = pytest.mark.parametrize("size", [PHONE, pytest.param(DESK, marks=pytest.mark.slow)], ids=["phone", "desk"])
 OpenPage = Callable[..., Any]
 NARROW = {"viewport": {"width": 320, "height": 640}}
 ZOOMED = {"viewport": {"width": 640, "height": 400}, "device_scale_factor": 2}

@@ -25,7 +25,8 @@ from web.live_samples import hot_vehicle
 from web.samples import snapshot
 
 pytestmark = pytest.mark.browser
-SIZES = pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+# The phone always; the desk with the long forms.
+SIZES = pytest.mark.parametrize("size", [PHONE, pytest.param(DESK, marks=pytest.mark.slow)], ids=["phone", "desk"])
 OpenPage = Callable[..., Any]
 WaitUntil = Callable[..., None]
 

@@ -15,7 +15,12 @@ from web.samples import snapshot
 pytestmark = pytest.mark.browser
 OpenPage = Callable[..., Any]
 LOOKS = pytest.mark.parametrize(
-    ("theme", "scheme"), [("auto", "light"), ("auto", "dark"), ("sun", "dark"), ("night", "light")]
+    ("theme", "scheme"),
+    [
+        ("auto", "light"),
+        ("night", "light"),
+        *(pytest.param(theme, "dark", marks=pytest.mark.slow) for theme in ("auto", "sun")),
+    ],
 )
 # Stale has its own looks and takes as long again: with the long forms.
 LINKS = pytest.mark.parametrize("link", ["live", pytest.param("stale", marks=pytest.mark.slow)])

@@ -30,7 +30,8 @@ from web.live_samples import (
 from web.samples import HOSTILE, POSITIONS, damper_now, snapshot
 
 pytestmark = pytest.mark.browser
-SIZES = pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+# The phone always; the desk with the long forms.
+SIZES = pytest.mark.parametrize("size", [PHONE, pytest.param(DESK, marks=pytest.mark.slow)], ids=["phone", "desk"])
 OpenPage = Callable[..., Any]
 STATIC = Path(__file__).parents[2] / "src" / "dutylog" / "web" / "static"
 

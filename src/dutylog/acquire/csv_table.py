@@ -53,6 +53,9 @@ class CsvTable:
 
     def read(self, columns: Sequence[str]) -> Iterator[dict[str, NDArray[Any]]]:
         """Yield chunks of the named columns; RecordingError at a cell that is no number."""
+        if self.rows_total == 0:
+            # pyarrow starts a thread for it all the same, and may abort the process if that ends first.
+            return
         reader = None
         try:
             reader = self._csv.open_csv(
