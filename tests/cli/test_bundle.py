@@ -332,7 +332,7 @@ def test_no_folder_named_and_a_file_of_rubbish(tmp_path):
     assert json.loads(members(out)["check.json"])["verdict"] == "fail"
 
 
-@pytest.mark.parametrize("harm", ["rubbish", "empty", "folder", "cut", "fifo"])
+@pytest.mark.parametrize("harm", ["rubbish", "empty", "folder", "cut", pytest.param("fifo", marks=pytest.mark.slow)])
 def test_a_damaged_ledger_costs_its_summary_only(truck, data, tmp_path, harm):
     ledger, out = data / LEDGER_NAME, tmp_path / "b.zip"
     octets = ledger.read_bytes()

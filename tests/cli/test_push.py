@@ -139,6 +139,7 @@ def push_round(data: Path, number: int, *arguments: str) -> str:
         typed.stop()
 
 
+@pytest.mark.slow
 def test_a_vehicle_pushed_with_a_third_less_damping_is_told(daemon: Path) -> None:
     """The whole way: cautions, pushes logged by a real daemon, table, ledger; then worn, against the same units."""
     first = push_round(daemon, 0, "--when", "before", "--note", "as found")

@@ -42,6 +42,7 @@ def daemon(tmp_path: Path) -> Iterator[tuple[str, Path]]:
             process.communicate()
 
 
+@pytest.mark.slow
 def test_a_trip_gets_its_name_from_a_signed_in_phone(daemon: tuple[str, Path]) -> None:
     """Code by command, sign-in over TLS, the write through core into the ledger; the supervisor sees the page live."""
     address, data = daemon

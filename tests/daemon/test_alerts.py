@@ -111,7 +111,9 @@ def stored_ids(data_dir):
     return [row.alert_id for row in rows], [row.alert_id for row in rows if row.cleared is None]
 
 
-@pytest.mark.parametrize("stage", [None, "before_alerts", "after_alerts"])
+@pytest.mark.parametrize(
+    "stage", [None, *(pytest.param(stage, marks=pytest.mark.slow) for stage in ("before_alerts", "after_alerts"))]
+)
 def test_kill_after_kill_an_alert_keeps_its_id(too_hot, start_core, tmp_path, stage):
     """Raised twice it would ring twice, and one of the two would never be cleared."""
     told = drive_through_kills(too_hot, start_core, tmp_path / "side.log", stage, OPTIONS)

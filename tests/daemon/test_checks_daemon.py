@@ -63,6 +63,7 @@ def test_no_daemon_is_to_be_looked_at(data):
     assert (found.verdict, "nothing is measured now" in found.text) == ("look", True)
 
 
+@pytest.mark.slow
 def test_a_core_that_was_killed_is_told_with_its_reason(start_run):
     run = start_run()
     run.ready()

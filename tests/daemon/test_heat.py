@@ -104,6 +104,7 @@ def test_what_cannot_be_forgotten_is_said(data, request_, said):
         run_command(data, {"command": "heat_reset", **request_}, None)
 
 
+@pytest.mark.slow
 def test_the_running_daemon_forgets_at_once(daemon):
     one = daemon()
     wait_until(lambda: ((one.snapshot() or {}).get("trip") or {}).get("duration_s", 0.0) > 20.0, "20 s of a trip")

@@ -329,6 +329,7 @@ truck.drive(200, 1000, at={60: store, 140: die})
 """
 
 
+@pytest.mark.slow
 def test_a_daemon_that_was_killed_leaves_enough_to_count_again(truck):
     """Killed between two commits of its states, with a log that goes on behind the totals."""
     environment = {**os.environ, "PYTHONPATH": str(CHILD.parents[1])}

@@ -264,6 +264,7 @@ def lose_ledger(truck, *, backups):
             file.unlink()
 
 
+@pytest.mark.slow
 def test_a_ledger_begun_anew_is_corrected_by_what_the_log_tells(truck):
     """All entries are gone; the event in the log still says what was wrong. It is said, and counted on demand."""
     truck.drive(60, 1000, at={21: lambda: truck.calibrate_driving("front_left", corrects=True)})

@@ -81,6 +81,7 @@ def _kept(make, shown):
     return keep
 
 
+@pytest.mark.slow
 def test_repairs_hold_when_the_past_is_counted_again(truck: Truck) -> None:
     """A calibration put right after a split and a part left out: parts add up, revisions rise by each."""
     truck.drive(190, 100)

@@ -48,6 +48,7 @@ def test_bumps_on_a_good_road_give_the_body_s_damping(nspm: float) -> None:
         assert np.std(np.log(ratios[axle])) < 0.35
 
 
+@pytest.mark.slow
 def test_a_third_less_damping_shows_in_the_medians() -> None:
     sound, worn = ratios_of(6000.0, "A"), ratios_of(4200.0, "A")
     for axle in ("front", "rear"):

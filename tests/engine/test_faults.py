@@ -284,6 +284,7 @@ def test_a_gap_is_told_once_and_is_unmeasured_to_the_microsecond(gap_s):
         assert (totals.measured_us, totals.unmeasured_us) == (8_000_000, round(gap_s * 1e6))
 
 
+@pytest.mark.slow
 def test_a_long_gap_is_one_frame_and_takes_no_memory():
     """A board that slept for minutes: hundreds of thousands of rows that never came."""
     import tracemalloc

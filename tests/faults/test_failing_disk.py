@@ -61,7 +61,7 @@ def judge(settings, side):
     ("injection", "place", "shown"),
     [
         ("fsync:error=EIO:when=40..80", ".dlg", "stand still"),
-        ("fdatasync:error=EIO:when=30..60", "ledger.sqlite", "Totals not saved"),
+        pytest.param("fdatasync:error=EIO:when=30..60", "ledger.sqlite", "Totals not saved", marks=pytest.mark.slow),
     ],
 )
 def test_disk_that_fails_for_a_while_is_said_once_and_left_behind(

@@ -9,6 +9,8 @@ import sys
 import time
 from contextlib import closing
 
+import pytest
+
 from daemon.oracle import fallen_totals
 from daemon.processes import wait_until
 from dutylog.daemon.core import EXIT_DAMAGED
@@ -170,6 +172,7 @@ def test_kills_while_it_is_put_right_end_in_the_totals_of_the_log(worn):
     assert len(worn.entries("recovered")) == 1
 
 
+@pytest.mark.slow
 def test_damage_met_while_running_ends_core_and_the_next_start_heals(worn):
     """The supervisor starts core again for any status but 0 and 2."""
     child = subprocess.Popen(

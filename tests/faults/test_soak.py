@@ -179,6 +179,7 @@ def test_five_hours_without_a_break_grow_nothing(tmp_path):
         assert (more_fds <= 0, more_threads <= 0) == (True, True)
 
 
+@pytest.mark.slow
 def test_half_a_minute_of_it_keeps_descriptors_and_threads(tmp_path):
     """The short form: memory needs longer than this to settle."""
     core, page, fallen, kills = soak(tmp_path / "data", seconds=20, kill_every_s=6)

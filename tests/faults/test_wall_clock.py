@@ -96,6 +96,7 @@ def test_jumps_change_nothing_of_what_is_counted(recording, start_core, false_cl
     assert everything_by_position(jumping.data_dir) == everything_by_position(plain.data_dir)
 
 
+@pytest.mark.slow
 def test_jumps_are_shown_as_a_clock_that_nobody_vouches_for(demo_settings, start_core, false_clock, tmp_path):
     """Wall time is handed on as it is, but never as true; the log and the ledger agree to the bit."""
     child = start_core(demo_settings, tmp_path / "side.log", env=false_clock.env, sleep_by_select=True, **FAST)

@@ -148,6 +148,7 @@ def recovered(travels_mm: np.ndarray, tries: int, seed: int, method: str) -> tup
 
 @settings(max_examples=25, deadline=None)
 @given(travels, st.integers(0, 2**32 - 1))
+@pytest.mark.slow
 def test_truth_lies_within_the_stated_doubt_in_95_of_100(steps: list[int], seed: int) -> None:
     """Whatever the heights, as long as the tape is within its error. 0.92: five deviations of 1000 tries below 0.95."""
     shares = recovered(5.0 * np.array(steps), 1000, seed, LINE)

@@ -119,7 +119,7 @@ def middle_of(page: Page, figure: str) -> tuple[float, float]:
     ("size", "scheme"),
     [
         pytest.param(PHONE, "light", id="phone-light"),
-        pytest.param(DESK, "dark", id="desk-dark"),
+        pytest.param(DESK, "dark", id="desk-dark", marks=pytest.mark.slow),
         pytest.param(PHONE, "dark", id="phone-dark", marks=pytest.mark.slow),
         pytest.param(DESK, "light", id="desk-light", marks=pytest.mark.slow),
     ],
@@ -188,6 +188,7 @@ def test_pictures_show_the_numbers_of_the_trip(open_page: Callable[..., Any], ma
     assert watch.complaints == []
 
 
+@pytest.mark.slow
 def test_a_theme_that_changes_changes_the_pictures(open_page: Callable[..., Any]) -> None:
     """Sun and night reach the lines too."""
     page, _ = open_page("/trips/1", PHONE)
@@ -402,6 +403,7 @@ def with_faults(made: Any, fake_core: FakeCore) -> None:
 
 @SIZES
 @pytest.mark.usefixtures("pages", "with_faults")
+@pytest.mark.slow
 def test_faults_are_drawn_in_lanes_of_their_words(open_page: Callable[..., Any], size: dict[str, Any]) -> None:
     """A lane for each kind, seen also where it lasted seconds; all of it in the table, and at its moment."""
     page, watch = open_page("/trips/1", size)

@@ -132,6 +132,7 @@ def test_a_drag_with_the_mouse_goes_closer(open_page: Callable[..., Any]) -> Non
     assert shown_range(page) == (0, SECONDS)
 
 
+@pytest.mark.slow
 def test_every_second_is_fetched_below_an_hour_and_not_before(open_page: Callable[..., Any], made: Any) -> None:
     """A phone loads little until somebody looks closely; then the rows are those of the log."""
     page, watch = open_page("/trips/1", PHONE)
@@ -156,6 +157,7 @@ def test_every_second_is_fetched_below_an_hour_and_not_before(open_page: Callabl
     assert len(details()) == len(set(details()))
 
 
+@pytest.mark.slow
 def test_a_tap_on_the_way_reads_it_and_the_moment_above(open_page: Callable[..., Any]) -> None:
     """Where it was, how much heat, and when."""
     page, _ = open_page("/trips/1", PHONE)
