@@ -11,7 +11,8 @@ from dutylog.errors import InputError
 from dutylog.review.segments import RoadFinder, RoadRows, find_segments
 from dutylog.review.trip_data import GRADED, PARKED, ROAD_KINDS, ROUGH, STREET, WASHBOARD
 from engine.builders import Log, slow_stream, travel_stream
-from review.mixed_drives import FIRST_LOOK, HELD_OUT, LAST, SHORT, drive_cars, make_vehicle, measured_drive
+from review.driven_roads import drive_cars, make_vehicle
+from review.mixed_drives import FIRST_LOOK, HELD_OUT, LAST, SHORT, measured_drive
 
 STROKES = (0.254, 0.254, 0.305, 0.305)
 

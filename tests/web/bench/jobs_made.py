@@ -201,3 +201,7 @@ def mina(bench: JobBench) -> Iterator[Person]:
     """Give a manager."""
     with Person(bench, "Mina") as person:
         yield person
+
+
+def entries_of(bench: JobBench) -> int:
+    return len(bench.store.read().entries_of_job(bench.job))
