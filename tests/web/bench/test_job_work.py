@@ -290,3 +290,10 @@ def test_a_finished_job_takes_no_more_words(bench: JobBench, tom: Person) -> Non
         assert page.status_code == 200
         assert '<form class="bj-form"' not in page.text, path
     assert entries_of(bench) == before
+
+
+def test_parts_that_this_damper_has_not_cannot_be_ticked(bench: JobBench, tom: Person) -> None:
+    """A floating piston has no bladder."""
+    page = tom.get("/build").text
+    assert 'name="part_piston_seal"' in page
+    assert 'name="part_bladder"' not in page

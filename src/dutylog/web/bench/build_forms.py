@@ -10,7 +10,6 @@ from dutylog.bench.build_fields import SheetField
 from dutylog.bench.build_sheet import Entered, check_value
 from dutylog.bench.build_values import COUNT, DIAMETER_MM, GAS_FIELDS, LEAK_FIELDS, SIDES, THICKNESS_MM, TORQUE_NM
 from dutylog.bench.findings import Measure
-from dutylog.domain.wear import PARTS
 from dutylog.errors import InputError
 from dutylog.ledger.gas_readings import LIMITS
 from dutylog.life.parts import PARTS as WEAR_PARTS
@@ -82,15 +81,20 @@ class SheetRow:
 
 
 def make_rows(
-    fields: Sequence[Entered], system: str, sent_key: str = "", sent: Mapping[str, str] | None = None
+    fields: Sequence[Entered],
+    system: str,
+    parts: Sequence[str],
+    sent_key: str = "",
+    sent: Mapping[str, str] | None = None,
 ) -> tuple[SheetRow, ...]:
     """Return the fields of a sheet as its page shows them.
 
     Args:
         system: of domain.quantity, the bench's own: a field that is empty is typed in its units.
+        parts: wear parts that this damper has.
         sent_key, sent: field that was sent and isn't kept, and what its form had, shown again.
     """
-    return tuple(_row(one, system, sent if one.field.key == sent_key else None) for one in fields)
+    return tuple(_row(one, system, parts, sent if one.field.key == sent_key else None) for one in fields)
 
 
 def read_field(field: SheetField, sent: Mapping[str, str]) -> Any:
@@ -107,7 +111,7 @@ def part_name(key: str) -> str:
     return _NAMES.get(key, key)
 
 
-def _row(entered: Entered, system: str, sent: Mapping[str, str] | None) -> SheetRow:
+def _row(entered: Entered, system: str, parts: Sequence[str], sent: Mapping[str, str] | None) -> SheetRow:
     field, value = entered.field, entered.value
     text = "" if value is None else _TEXTS[field.kind](field, value)
     units = _units_of(field)
@@ -126,7 +130,7 @@ def _row(entered: Entered, system: str, sent: Mapping[str, str] | None) -> Sheet
         )
     if field.kind == "parts":
         ticked = set(value or ()) if sent is None else {one.removeprefix("part_") for one in sent}
-        return replace(row, parts=tuple((part, _NAMES[part], part in ticked) for part in PARTS))
+        return replace(row, parts=tuple((part, _NAMES[part], part in ticked) for part in parts))
     return row
 
 

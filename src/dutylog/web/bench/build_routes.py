@@ -19,10 +19,12 @@ from dutylog.bench.inspection import SPEAKS_FOR
 from dutylog.bench.job_state import BUILDER, CHECKER, Told
 from dutylog.bench.keys import BENCH_KEY_FILE, SigningKey, read_key
 from dutylog.bench.order import BUILT, CHECKED, IN_WORK, STAGE_WORDS
+from dutylog.bench.part_needs import has_part
 from dutylog.bench.record_make import Bench, OfDamper, RecordPlace, make_record, record_bytes, record_digest
 from dutylog.bench.roles import TECHNICIAN, VIEWER
 from dutylog.bench.store.queries import Reading
 from dutylog.bench.store.rows import Damper
+from dutylog.domain.wear import PARTS
 from dutylog.errors import InputError, one_line
 from dutylog.units import NS_PER_S
 from dutylog.web.bench.build_forms import make_rows, read_field
@@ -113,7 +115,8 @@ def _show(
     own button, so no two are open at once. sent: what that form had, shown again.
     """
     sheet, state = desk.sheet, desk.state
-    rows = make_rows(sheet.fields, seen.frame.settings.units, open_field, sent)
+    parts = [part for part in PARTS if has_part(part, desk.facts.construction, desk.facts.reservoir)]
+    rows = make_rows(sheet.fields, seen.frame.settings.units, parts, open_field, sent)
     bench = seen.store.read().bench()
     return seen.render(
         "bench/build.html",
