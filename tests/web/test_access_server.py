@@ -229,6 +229,10 @@ def test_a_huge_body_is_refused_before_it_is_sent(tmp_path: Path, start_pages: C
     assert httpx.get(address + "/health", timeout=20).status_code == 200
 
 
+def count_files(pid: int) -> int:
+    return len(list(Path(f"/proc/{pid}/fd").iterdir()))
+
+
 def test_a_flood_of_heads_and_of_lines_is_bounded(
     tmp_path: Path, start_pages: Callable[..., Any], wait_until: Callable[..., None]
 ) -> None:
@@ -240,14 +244,13 @@ def test_a_flood_of_heads_and_of_lines_is_bounded(
             b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n" + b"".join(b"X-%d: %d\r\n" % (n, n) for n in range(20_000))
         )
         assert read_to_end(wire)[:12] in (b"HTTP/1.1 400", b"")
+    held_before = count_files(process.pid)
     with ExitStack() as stack:
-        wires = []
         for _ in range(MOST_CONNECTIONS + 60):
             wire = stack.enter_context(socket.create_connection((host, int(port)), timeout=60))
             wire.sendall(b"GET / HTTP/1.1\r\n")
-            wires.append(wire)
-        files = len(list(Path(f"/proc/{process.pid}/fd").iterdir()))
-        assert files < MOST_CONNECTIONS + 60
+        # All are accepted before the first ones too many are hung up on; on a busy machine that takes a moment.
+        wait_until(lambda: count_files(process.pid) <= held_before + MOST_CONNECTIONS, 15, "those too many are gone")
     # The places of those that are gone come free one after the other.
     wait_until(lambda: answers(int(port)), 60, "the page answers again")
     assert process.poll() is None

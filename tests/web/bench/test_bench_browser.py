@@ -74,6 +74,8 @@ def files(yard: Yard, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Pat
 
 def check(page: Page, watch: Watch, what: str) -> None:
     """Nothing to complain of: width, targets, rules of accessibility, the console."""
+    # A page is only as wide as its style sheets say once they are there.
+    page.wait_for_load_state("load")
     page.evaluate("for (const each of document.querySelectorAll('details')) each.open = true")
     assert page.evaluate(SIDEWAYS) == 0, what
     assert page.evaluate(SMALL) == [], what
@@ -110,7 +112,8 @@ def walk(page: Page, watch: Watch, address: str, files: dict[str, Path]) -> None
     expect(page.get_by_role("heading", name="Cards that were taken in")).to_be_visible()
     check(page, watch, "damper")
     for name in ("Intake", "Jobs", "Customers", "Settings"):
-        page.get_by_role("navigation", name="Bench").get_by_role("link", name=name).click()
+        with page.expect_navigation():
+            page.get_by_role("navigation", name="Bench").get_by_role("link", name=name).click()
         check(page, watch, name)
     page.get_by_role("link", name="Open the log").click()
     check(page, watch, "log")
