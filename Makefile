@@ -5,7 +5,10 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.made
 
-.PHONY: demo test lint benchmark faults i2c-stub hardware pictures dashboards clean
+# The tests start a thousand processes: compiled once, not by each of them.
+unexport PYTHONDONTWRITEBYTECODE
+
+.PHONY: demo test compiled lint benchmark faults i2c-stub hardware pictures dashboards clean
 
 $(STAMP): pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
@@ -20,14 +23,20 @@ $(STAMP): pyproject.toml
 demo: $(STAMP)
 	$(BIN)/dutylog demo $(DEMO_ARGS)
 
-# Four at once also on two processors: most of the time a test waits for processes of its own.
-test: $(STAMP) lint
+# Five at once also on two processors: most of the time a test waits for processes of its own.
+test: $(STAMP)
+	@$(MAKE) --no-print-directory -j 2 compiled lint
 	@test -x $(CHROMIUM) || echo "no $(CHROMIUM): the tests marked 'browser' are skipped; apt-get install chromium brings them back" >&2
 	@command -v pdftotext >/dev/null && ls /usr/lib/*/libpangoft2-1.0.so.0 >/dev/null 2>&1 \
 	  || echo "no pdftotext or no Pango: the tests of PDF reports are skipped; apt-get install poppler-utils libpangoft2-1.0-0 brings them back" >&2
 	@ls /usr/lib/postgresql/*/bin/postgres >/dev/null 2>&1 || command -v postgres >/dev/null \
 	  || echo "no PostgreSQL: the bench's store is tested on SQLite alone; apt-get install postgresql brings it back" >&2
-	$(BIN)/python -m pytest -n 4 --dist worksteal --durations 20 -m "not slow" $(TEST_ARGS)
+	$(BIN)/python -m pytest -n 5 --dist worksteal --durations 20 -m "not slow" $(TEST_ARGS)
+
+# Before five processes would each compile the same tests.
+compiled: $(STAMP)
+	@$(BIN)/python -m compileall -q src
+	@$(BIN)/python -m pytest -q --collect-only -m "not slow" >/dev/null
 
 lint: $(STAMP)
 	$(BIN)/ruff check src tests dashboards
