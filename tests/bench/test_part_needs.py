@@ -11,6 +11,7 @@ import pytest
 from bench.facts_made import TODAY, make_facts, with_part
 from dutylog.bench.facts import AlertFact, UnitFacts
 from dutylog.bench.findings import Finding
+from dutylog.bench.items_work import SHORT_OF_FAILED
 from dutylog.bench.order import LABOUR, PART
 from dutylog.bench.order_lines import Plan, plan_work, propose_lines
 from dutylog.bench.part_needs import NEEDS, OPENING, UNITS, has_part, need_of, needs_for, oil_litres
@@ -19,7 +20,7 @@ from dutylog.bench.triage import judge
 from dutylog.domain.vehicle import CONSTRUCTIONS, JOINTS, RESERVOIRS
 from dutylog.domain.wear import PARTS
 from dutylog.errors import InputError
-from dutylog.life.parts import parts_of
+from dutylog.life.parts import part_names, parts_of
 from ledger.builders import make_profile
 
 RULES = shipped_rules()
@@ -178,6 +179,30 @@ def test_what_is_mended_inside_opens_it(item: str, need: str) -> None:
     facts = make_facts()
     assert needs_of(facts, found(item, "worn")) == {need, "oil", "seal_head_o_rings", "gas_valve_core", "nitrogen"}
     assert texts_of(facts, found(item, "worn")).startswith("Open, clean and inspect")
+
+
+@pytest.mark.parametrize("item", ["shaft_marks", "shaft_rust"])
+def test_a_shaft_is_bought_only_where_somebody_found_it_failed(item: str) -> None:
+    """A mark is dressed where the maker lets it be; its seal is cut either way, and looking at it opens the damper."""
+    worn = plan(make_facts(), found(item, "worn"))
+    assert [one.part for one in worn.wanted] == ["shaft_seal", "oil", "charge"]
+    assert "shaft" not in needs_of(make_facts(), found(item, "worn"))
+    assert "Take the shaft out and look at it" in texts_of(make_facts(), found(item, "worn"))
+    assert "shaft" in needs_of(make_facts(), found(item, "failed"))
+    assert "Take the shaft out" not in texts_of(make_facts(), found(item, "failed"))
+    sharp = found("shaft_marks", "usable", mark_sharp=1.0, mark_size_mm=2.0)
+    assert "shaft" not in needs_of(make_facts(), sharp)
+    assert set(SHORT_OF_FAILED) == {"shaft_marks", "shaft_rust"}
+
+
+def test_joints_are_called_what_they_are() -> None:
+    """Nobody orders rod ends for a damper with rubber in its eyes."""
+    for joints, name in (("rod_end", "rod ends"), ("bushing", "bushings")):
+        facts = make_facts(profile=replace(make_profile(), joints=joints), joints=joints)
+        item = "rod_end_play" if joints == "rod_end" else "bushing_cracks"
+        assert [one.name for one in plan(facts, found(item, "worn")).wanted] == [name]
+        assert f"Replace {name}" in texts_of(facts, found(item, "worn"))
+    assert part_names(None)["joints"] == "rod ends or bushings"
 
 
 def test_reservoir_and_hose_have_their_pieces() -> None:

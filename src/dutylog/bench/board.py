@@ -11,15 +11,15 @@ from datetime import date, timedelta
 from functools import lru_cache
 
 from dutylog.bench.store.rows import DueRow
-from dutylog.life.parts import PARTS
+from dutylog.life.parts import part_names
 from dutylog.life.urgency import OVER, Urgency, judge_part
 
 WEEKS, MOST_WEEKS = 12, 52
 """Ahead of today: as one sees it first, and at most. Source: judgement."""
 WEEK_DAYS = 7
 _NEVER = date.max.isoformat()
-NAMES: Mapping[str, str] = {part.key: part.name for part in PARTS}
-"""Of wear parts, by key."""
+NAMES: Mapping[str, str] = part_names(None)
+"""Of wear parts, by key, of any damper."""
 
 
 @dataclass(frozen=True, slots=True)

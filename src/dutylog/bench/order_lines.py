@@ -14,13 +14,13 @@ from typing import Any, Protocol
 from dutylog.bench.facts import PartFact, UnitFacts
 from dutylog.bench.findings import Finding
 from dutylog.bench.inspection_items import ITEM_OF, is_rebuildable, items_for
-from dutylog.bench.items_work import ITEM_WORK, OF_DAMPER, WASH
+from dutylog.bench.items_work import OF_DAMPER, WASH, Work, work_for
 from dutylog.bench.order import LABOUR, PART
 from dutylog.bench.part_needs import OPENING, Needed, has_part, is_opened, needs_for
 from dutylog.bench.triage import Reason
 from dutylog.bench.triage_words import OUTING, STOP, WITHIN
 from dutylog.domain.wear import FAILED, PARTS, WORN
-from dutylog.life.parts import PARTS as WEAR_PARTS
+from dutylog.life.parts import part_names
 
 USED_UP_RATIO = 0.8
 """A part used to that share of its budget is made new when the damper is open anyway. Source: judgement."""
@@ -28,7 +28,6 @@ _PRESSING = (STOP, OUTING, WITHIN)
 """Rows of triage whose reasons call for work; what is only watched calls for none."""
 REBUILD = ("shaft_seal", "oil", "wear_band", "piston_seal", "bladder", "charge")
 """Proposed together where a damper is opened for a seal or band that is worn, if nearly used up themselves."""
-_NAMES: Mapping[str, str] = {one.key: one.name for one in WEAR_PARTS}
 
 
 class CataloguePart(Protocol):
@@ -117,19 +116,19 @@ def plan_work(facts: UnitFacts, findings: Iterable[Finding], today: date, reason
     """
     urgent = [one for one in reasons if one.row in _PRESSING]
     bad = _bad_points(facts, findings, urgent)
-    works = [ITEM_WORK[item] for item in bad]
+    works, names = [one.work for one in bad], part_names(facts.joints)
     found: dict[str, Wanted] = {}
-    for item, (why, is_found) in bad.items():
-        for part in ITEM_WORK[item].parts:
-            found.setdefault(part, _want(part, why, is_found))
-    for one in facts.parts:
-        over = _is_over(one, today, facts.is_clock_sure is not False)
+    for one in bad:
+        for part in one.work.parts:
+            found.setdefault(part, Wanted(part, names[part], one.why, one.is_found))
+    for fact in facts.parts:
+        over = _is_over(fact, today, facts.is_clock_sure is not False)
         if over is not None:
-            found.setdefault(one.key, Wanted(one.key, one.name, over, False))
+            found.setdefault(fact.key, Wanted(fact.key, fact.name, over, False))
     for reason in urgent:
         for part in PARTS:
             if part in reason.points.parts:
-                found.setdefault(part, _want(part, f"triage: {reason.rule.says}", False))
+                found.setdefault(part, Wanted(part, names[part], f"triage: {reason.rule.says}", False))
     found = {part: one for part, one in found.items() if has_part(part, facts.construction, facts.reservoir)}
     opens = any(work.opens for work in works) or is_opened(found)
     if opens and is_rebuildable(facts):
@@ -172,23 +171,30 @@ def choose_catalogue(catalogue: Iterable[CataloguePart], profile_name: str | Non
     return chosen
 
 
-def _bad_points(facts: UnitFacts, findings: Iterable[Finding], urgent: Iterable[Reason]) -> dict[str, tuple[str, bool]]:
-    """Return why each bad point is bad, and whether somebody graded it so; only points that this damper has."""
+@dataclass(frozen=True, slots=True)
+class _Bad:
+    """Why a point is bad, what it calls for, and whether somebody graded it so."""
+
+    why: str
+    work: Work
+    is_found: bool
+
+
+def _bad_points(facts: UnitFacts, findings: Iterable[Finding], urgent: Iterable[Reason]) -> list[_Bad]:
+    """Return the bad points, only those that this damper has."""
     has = {item.key for item in items_for(facts.construction, facts.reservoir, facts.joints, is_rebuildable(facts))}
-    bad: dict[str, tuple[str, bool]] = {}
+    bad: dict[str, _Bad] = {}
     for one in findings:
         if one.grade in (WORN, FAILED) and one.item in has:
-            word = "failed" if one.grade == FAILED else "worn"
-            bad[one.item] = (f"found {word} by {one.by or 'the bench'}", True)
+            is_failed = one.grade == FAILED
+            why = f"found {'failed' if is_failed else 'worn'} by {one.by or 'the bench'}"
+            bad[one.item] = _Bad(why, work_for(one.item, is_failed=is_failed), is_found=True)
     for reason in urgent:
         for item in ITEM_OF:
             if item in reason.points.items and item in has:
-                bad.setdefault(item, (f"triage: {reason.rule.says}", False))
-    return bad
-
-
-def _want(part: str, why: str, is_found: bool) -> Wanted:
-    return Wanted(part, _NAMES.get(part, part), why, is_found)
+                work = work_for(item, is_failed=False)
+                bad.setdefault(item, _Bad(f"triage: {reason.rule.says}", work, is_found=False))
+    return list(bad.values())
 
 
 def _add_opened(facts: UnitFacts, found: dict[str, Wanted]) -> None:
@@ -201,7 +207,8 @@ def _add_opened(facts: UnitFacts, found: dict[str, Wanted]) -> None:
     # New oil comes with every opening (part_needs), and its dose starts anew then; so does the charge's calendar.
     for key in ("oil", "charge"):
         if key not in found and has_part(key, facts.construction, facts.reservoir):
-            found[key] = _want(key, "new whenever the damper is opened", False)
+            name = part_names(facts.joints)[key]
+            found[key] = Wanted(key, name, "new whenever the damper is opened", False)
 
 
 def _labour(plan: Plan) -> tuple[ProposedLine, ...]:

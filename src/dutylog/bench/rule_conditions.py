@@ -21,10 +21,10 @@ from dutylog.bench.triage_values import VALUES, Evidence
 from dutylog.domain.wear import GRADES
 from dutylog.life.dirt import CARRIED_S
 from dutylog.life.marks import NEXT_SERVICE, SOON, STOP, WATCH
-from dutylog.life.parts import PARTS
+from dutylog.life.parts import part_names
 
 ANY_ITEM = "any"
-PART_NAMES = {part.key: part.name for part in PARTS}
+PART_NAMES = part_names(None)
 MARK_LEVELS = (WATCH, NEXT_SERVICE, SOON, STOP)
 """The mildest first."""
 Seen = tuple[Sentence, ...]

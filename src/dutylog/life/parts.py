@@ -8,6 +8,7 @@ sooner.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -303,18 +304,27 @@ _WHERE = {
     "bladder": ("bladder",),
     "charge": ("floating_piston", "bladder", "emulsion"),
 }
+_JOINT_NAMES: Mapping[str | None, str] = {"rod_end": "rod ends", "bushing": "bushings"}
 WHOLE_RESET = "a replacement of the damper"
+
+
+def part_names(joints: str | None) -> dict[str, str]:
+    """Return what people call the wear parts, by key.
+
+    joints: of domain.vehicle, what the damper is held by; None where dampers of both kinds are meant.
+    """
+    held_by = _JOINT_NAMES.get(joints, "rod ends or bushings")
+    return {part.key: held_by if part.key == "joints" else part.name for part in PARTS}
 
 
 def parts_of(profile: Profile) -> tuple[WearPart, ...]:
     """Return the wear parts that dampers of a profile have, as people call them there."""
-    found = []
+    found, names = [], part_names(profile.joints)
     for part in PARTS:
         if part.key in _WHERE and profile.construction not in _WHERE[part.key]:
             continue
         if part.key == "hose" and profile.reservoir != "hose":
             continue
-        name = "bushings" if part.key == "joints" and profile.joints == "bushing" else part.name
         reset_by = part.reset_by if profile.is_rebuildable else WHOLE_RESET
-        found.append(replace(part, name=name, reset_by=reset_by))
+        found.append(replace(part, name=names[part.key], reset_by=reset_by))
     return tuple(found)

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from dutylog.domain.vehicle import Damper, Setting
 from dutylog.ledger.life_entries import Service
-from dutylog.life.parts import PARTS
+from dutylog.life.parts import part_names
 from dutylog.review.stretches import Stretches
 
 TRIPS_EACH_SIDE = 5
@@ -108,6 +108,6 @@ def _of_service(position: str, service: Service) -> Change | None:
     """Return a service as a change; of its own day nobody knows which trips came after it."""
     if service.said.day is None:
         return None
-    names = {one.key: one.name for one in PARTS}
+    names = part_names(None)
     parts = ", ".join(names.get(key, key) for key in service.replaced)
     return Change(position, service.said.day, f"new {parts}", from_day=False)

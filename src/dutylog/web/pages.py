@@ -18,7 +18,7 @@ from dutylog.domain.nitrogen import compute_atmosphere_pa
 from dutylog.domain.quantity import position_text, quantity_text, utc_iso, utc_text
 from dutylog.engine.state import STATES
 from dutylog.life.gas import CAUTIONS
-from dutylog.life.parts import PARTS
+from dutylog.life.parts import part_names
 from dutylog.life.words import INFORMS
 from dutylog.web.access import NAME_LIMIT, Refused, Viewer, viewer_in
 from dutylog.web.access_code import MOST_SIGNS
@@ -30,7 +30,7 @@ from dutylog.web.review_desk import DeskState
 from dutylog.web.review_view import HIT_WORDS, ROAD_KINDS, ReviewView, make_energy_bars, trip_key
 from dutylog.web.view import DamperDetail, DamperSummary, TripDetail, TripSummary
 
-PART_NAMES = {part.key: part.name for part in PARTS}
+PART_NAMES = part_names(None)
 TEMPLATES = Path(__file__).parent / "templates"
 
 

@@ -12,14 +12,12 @@ from dutylog.bench.build_values import COUNT, DIAMETER_MM, GAS_FIELDS, LEAK_FIEL
 from dutylog.bench.findings import Measure
 from dutylog.errors import InputError
 from dutylog.ledger.gas_readings import LIMITS
-from dutylog.life.parts import PARTS as WEAR_PARTS
 from dutylog.web.bench.measure_units import FormUnit, measure_text, parse_measure, typed_text, units_of
 
 ROWS_SHOWN = 24
 """Rows of a stack or of torques in a form; four fields each stay below the most a form may have."""
 SPARE_ROWS, ROWS_OPEN = 12, 4
 """Empty rows behind those that were told, and how many of them stand open. Judgement."""
-_NAMES = {part.key: part.name for part in WEAR_PARTS}
 _GAUGES = {
     name: Measure(name, words, kind, unit, *LIMITS[name][:2])
     for name, words, kind, unit in (
@@ -83,7 +81,7 @@ class SheetRow:
 def make_rows(
     fields: Sequence[Entered],
     system: str,
-    parts: Sequence[str],
+    parts: Mapping[str, str],
     sent_key: str = "",
     sent: Mapping[str, str] | None = None,
 ) -> tuple[SheetRow, ...]:
@@ -91,7 +89,7 @@ def make_rows(
 
     Args:
         system: of domain.quantity, the bench's own: a field that is empty is typed in its units.
-        parts: wear parts that this damper has.
+        parts: names of the wear parts that this damper has, by key.
         sent_key, sent: field that was sent and isn't kept, and what its form had, shown again.
     """
     return tuple(_row(one, system, parts, sent if one.field.key == sent_key else None) for one in fields)
@@ -106,14 +104,14 @@ def read_field(field: SheetField, sent: Mapping[str, str]) -> Any:
     return check_value(field.key, _READERS[field.kind](field, sent))
 
 
-def part_name(key: str) -> str:
-    """Return what people call a wear part."""
-    return _NAMES.get(key, key)
-
-
-def _row(entered: Entered, system: str, parts: Sequence[str], sent: Mapping[str, str] | None) -> SheetRow:
+def _row(entered: Entered, system: str, parts: Mapping[str, str], sent: Mapping[str, str] | None) -> SheetRow:
     field, value = entered.field, entered.value
-    text = "" if value is None else _TEXTS[field.kind](field, value)
+    if value is None:
+        text = ""
+    elif field.kind == "parts":
+        text = ", ".join(parts.get(part, part) for part in value) or "nothing new"
+    else:
+        text = _TEXTS[field.kind](field, value)
     units = _units_of(field)
     # What was kept stands in the unit of entries; an empty field waits for the bench's own.
     usual = next((unit.key for unit in units if unit.system == system), "") if not value else ""
@@ -130,7 +128,7 @@ def _row(entered: Entered, system: str, parts: Sequence[str], sent: Mapping[str,
         )
     if field.kind == "parts":
         ticked = set(value or ()) if sent is None else {one.removeprefix("part_") for one in sent}
-        return replace(row, parts=tuple((part, _NAMES[part], part in ticked) for part in parts))
+        return replace(row, parts=tuple((part, name, part in ticked) for part, name in parts.items()))
     return row
 
 
@@ -175,10 +173,6 @@ def _gauge(measure: Measure, held: float | None, system: str, sent: Mapping[str,
     return Gauge(measure.key, measure.name, units, "" if held is None else typed_text(measure, held, usual), usual.key)
 
 
-def _say_parts(_field: SheetField, value: Sequence[str]) -> str:
-    return ", ".join(part_name(part) for part in value) or "nothing new"
-
-
 def _say_shims(_field: SheetField, value: Sequence[Mapping[str, Any]]) -> str:
     return "; ".join(
         f"{row['side']} {row['diameter_mm']:g} × {row['thickness_mm']:g} mm, {row['count']}" for row in value
@@ -198,7 +192,6 @@ _TEXTS: Mapping[str, Callable[[SheetField, Any], str]] = {
     "text": lambda _field, value: str(value),
     "number": lambda field, value: f"{value:g} {field.unit}",
     "flag": lambda _field, value: "yes" if value else "no",
-    "parts": _say_parts,
     "shims": _say_shims,
     "torques": _say_torques,
     "gas": _say_gauges,

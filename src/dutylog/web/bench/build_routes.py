@@ -26,6 +26,7 @@ from dutylog.bench.store.queries import Reading
 from dutylog.bench.store.rows import Damper
 from dutylog.domain.wear import PARTS
 from dutylog.errors import InputError, one_line
+from dutylog.life.parts import part_names
 from dutylog.units import NS_PER_S
 from dutylog.web.bench.build_forms import make_rows, read_field
 from dutylog.web.bench.curve_routes import AFTER, BODY, GAUGE, keep_curve
@@ -115,7 +116,9 @@ def _show(
     own button, so no two are open at once. sent: what that form had, shown again.
     """
     sheet, state = desk.sheet, desk.state
-    parts = [part for part in PARTS if has_part(part, desk.facts.construction, desk.facts.reservoir)]
+    facts = desk.facts
+    names = part_names(facts.joints)
+    parts = {part: names[part] for part in PARTS if has_part(part, facts.construction, facts.reservoir)}
     rows = make_rows(sheet.fields, seen.frame.settings.units, parts, open_field, sent)
     bench = seen.store.read().bench()
     return seen.render(

@@ -15,7 +15,7 @@ from dutylog.bench.store.rows import Damper
 from dutylog.bench.taking_in import join_dampers
 from dutylog.bench.triage_words import ROW_WORDS
 from dutylog.errors import one_line
-from dutylog.life.parts import PARTS
+from dutylog.life.parts import part_names
 from dutylog.web.bench.frame import Done, Frame, Seen, Write
 from dutylog.web.bench.job_head import read_owner
 from dutylog.web.bench.statement_form import CONSTRUCTION_WORDS, JOINT_WORDS, RESERVOIR_WORDS
@@ -37,10 +37,9 @@ def add_dampers(app: FastAPI, frame: Frame) -> None:  # noqa: ARG001 - all route
                 "due": reading.due_of(key),
                 "twins": [(one, *read_owner(reading, one)) for one in find_twins(reading, found)],
             }
-        names = {one.key: one.name for one in PARTS}
         built = (CONSTRUCTION_WORDS[found.construction], RESERVOIR_WORDS[found.reservoir], JOINT_WORDS[found.joints])
         values |= {"built": built}
-        values |= {"vehicle": vehicle, "customer": customer, "row_words": ROW_WORDS, "names": names}
+        values |= {"vehicle": vehicle, "customer": customer, "row_words": ROW_WORDS, "names": part_names(found.joints)}
         return seen.render("bench/damper.html", damper=found, **values)
 
     @frame.write("/dampers/{damper}/join", least=MANAGER, here="customers")
