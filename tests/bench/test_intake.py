@@ -276,6 +276,16 @@ def test_due_rows_are_what_the_board_needs() -> None:
     assert rows["charge"]["used_ratio"] is None
 
 
+def test_days_of_a_clock_nobody_set_do_not_reach_the_board() -> None:
+    """A vehicle that thinks it is 1970 would fill the whole board; what is used up is due today all the same."""
+    facts = with_part(replace(make_facts(), is_clock_sure=False), "oil", used_ratio=1.2)
+    rows = {one.pop("part"): one for one in due_entries(facts, TODAY)}
+    days = {part: {row[key] for key in ("early", "likely", "late", "order_by")} for part, row in rows.items()}
+    assert days.pop("oil") == {"2026-11-30"}
+    assert set().union(*days.values()) == {None}
+    assert rows["shaft_seal"]["used_ratio"] == 0.1
+
+
 def test_an_intake_of_a_damper_of_which_hardly_anything_is_known_holds() -> None:
     """A summary's facts: no parts, no profile, no totals."""
     bare = replace(make_facts(), parts=(), profile=None, life=LifeFacts(*([None] * 8)), ledger_id=None)

@@ -127,14 +127,21 @@ def _basis(facts: UnitFacts) -> str:
     return words.replace(",", f", and worked out for up to {percent_text(share)} of a part's use,", 1)
 
 
+DAYS = ("early", "likely", "late", "order_by")
+
+
 def due_entries(facts: UnitFacts, today: date) -> list[dict[str, Any]]:
     """Return the rows of a `due_put` entry: a part each, days as ISO text, None where no day is known.
 
-    Parts that are over by use are due today, whatever the forecast said when the card was made.
+    Parts that are over by use are due today, whatever the forecast said when the card was made. Days of a clock that
+    was never vouched for are no days.
     """
     rows = []
     for part in facts.parts:
-        days = {"early": part.due_early, "likely": part.due_likely, "late": part.due_late, "order_by": part.order_by}
+        if facts.is_clock_sure is False:
+            days: dict[str, date | None] = dict.fromkeys(DAYS)
+        else:
+            days = dict(zip(DAYS, (part.due_early, part.due_likely, part.due_late, part.order_by), strict=True))
         if part.used_ratio is not None and part.used_ratio >= 1.0:
             days = {key: min(day or today, today) for key, day in days.items()}
         rows.append(
