@@ -219,6 +219,60 @@ def test_the_next_point_stands_ready_on_a_phone(bench: JobBench, open_as: Callab
         assert short["height"] < 60 < tall["height"]
 
 
+def test_what_was_typed_and_not_sent_stays_in_its_form(
+    bench: JobBench, open_as: Callable[..., tuple[Page, Watch]]
+) -> None:
+    """Two fields of the build sheet are filled in and one button pressed; a phone that is handed on shows nothing."""
+    with Person(bench, "Mina") as mina, Person(bench, "Tom") as tom:
+        mina.post("/build/replaced", {"part_shaft_seal": "yes", "part_oil": "yes"})
+        page, watch = open_as(mina, "/build", PHONE)
+        oil, note = page.locator("#f-oil_kind"), page.locator("#f-oil_kind-note")
+        page.locator("#field-oil_kind summary").click()
+        oil.fill("desert 5")
+        note.fill("from the new can")
+        page.locator("#field-replaced summary").click()
+        page.locator("[name=part_wear_band]").check()
+        page.locator("#field-replaced button").click()
+        expect(page.get_by_role("status")).to_be_visible()
+        expect(oil).to_have_value("desert 5")
+        expect(note).to_have_value("from the new can")
+        expect(page.locator("#field-oil_kind .notice")).to_have_text(
+            "Typed here before and not kept: it stands here again."
+        )
+        expect(page.locator("#field-replaced .notice")).to_have_count(0)
+        page.locator("#field-oil_kind button").click()
+        expect(page.locator("#field-oil_kind .bj-told")).to_have_text("desert 5")
+        page.reload()
+        expect(page.locator("#field-oil_kind .notice")).to_have_count(0)
+        note.evaluate("(one) => { one.closest('details').open = true; }")
+        note.fill("of Mina alone")
+        page.context.clear_cookies()
+        page.context.add_cookies(
+            [{"name": one.name, "value": one.value, "url": bench.address} for one in tom.client.cookies.jar]
+        )
+        page.reload()
+        expect(note).not_to_have_value("of Mina alone")
+        assert watch.complaints == []
+
+
+def test_an_answer_that_never_came_takes_nothing(bench: JobBench, open_as: Callable[..., tuple[Page, Watch]]) -> None:
+    """The Wi-Fi of the yard ends at the lift: whoever comes back finds the figure in its field."""
+    with Person(bench, "Mina") as mina:
+        page, _ = open_as(mina, "/inspection/shaft_marks", PHONE)
+        page.get_by_role("textbox", name="Longest mark").fill("4.5")
+        page.context.set_offline(True)
+        page.get_by_role("button", name="replace").click()
+        page.wait_for_url("chrome-error://**")
+        page.context.set_offline(False)
+        page.goto(bench.address + bench.path("/inspection/shaft_marks"))
+        expect(page.get_by_role("textbox", name="Longest mark")).to_have_value("4.5")
+        page.get_by_role("button", name="replace").click()
+        expect(page.get_by_role("status")).to_be_visible()
+        page.goto(bench.address + bench.path("/inspection/shaft_marks"))
+        expect(page.locator("#main .notice", has_text="Typed here before")).to_have_count(0)
+        assert bench.state().findings["shaft_marks"].newest.measures["mark_size_mm"] == 4.5
+
+
 def test_ticks_of_proposed_lines_stand_apart(bench: JobBench, open_as: Callable[..., tuple[Page, Watch]]) -> None:
     """A glove presses one of them, not its neighbour."""
     with Person(bench, "Tom") as tom:
