@@ -6,6 +6,7 @@ import ast
 import json
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -35,6 +36,12 @@ LIGHT = ("recording", "duty", "motion", "engine", "ledger")
 HEAVY = ("pydantic", "fastapi", "uvicorn", "pyarrow", "click")
 
 
+@cache
+def nodes_of(path: Path) -> list[ast.AST]:
+    """Return all that a file's syntax tree is made of; several tests ask for the same."""
+    return list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
 def modules_in(root: Path) -> dict[str, Path]:
     """Return every module below a package's folder, by dotted name without the package's own."""
     found = {}
@@ -52,7 +59,7 @@ def imports_of(path: Path, root: Path) -> list[tuple[int, str]]:
     parts = path.relative_to(root).with_suffix("").parts
     package = ("dutylog", *parts[:-1])
     found = []
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes_of(path):
         if isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
@@ -74,7 +81,7 @@ def hidden_imports_of(path: Path) -> list[int]:
 
     A name that isn't a literal counts when the file spells ours in any string it could be made of.
     """
-    nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+    nodes = nodes_of(path)
     texts = [node.value for node in nodes if isinstance(node, ast.Constant) and isinstance(node.value, str)]
     spells_ours = any(is_ours(text) for text in texts)
     lines = []
@@ -293,7 +300,7 @@ def test_a_package_stays_in_its_home(package, homes):
     users = {
         path.relative_to(SOURCE).parts[0]
         for path in modules_in(SOURCE).values()
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in nodes_of(path)
         if (isinstance(node, ast.Import) and any(a.name.split(".")[0] == package for a in node.names))
         or (isinstance(node, ast.ImportFrom) and not node.level and (node.module or "").split(".")[0] == package)
     }

@@ -77,7 +77,7 @@ def test_json_is_what_review_prints(driven, tmp_path, capsys):
     assert json.loads(out.read_text()) == json.loads(capsys.readouterr().out)
 
 
-@pytest.mark.parametrize("units", ["metric", "us"])
+@pytest.mark.parametrize("units", ["us", pytest.param("metric", marks=pytest.mark.slow)])
 def test_page_of_a_driven_trip(driven, tmp_path, capsys, units):
     """The review is made where it wasn't, and the report has it."""
     out = tmp_path / "trip.html"

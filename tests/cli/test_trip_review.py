@@ -66,7 +66,9 @@ def test_asked_again_the_log_is_left_alone(driven, capsys, monkeypatch):
     assert ask(driven, "1", "--again") == 70
 
 
-@pytest.mark.parametrize("harm", ["empty", "foreign", "cut", "other"])
+@pytest.mark.parametrize(
+    "harm", ["cut", "other", *(pytest.param(one, marks=pytest.mark.slow) for one in ("empty", "foreign"))]
+)
 def test_damaged_files_are_made_anew(driven, capsys, harm):
     assert ask(driven, "1", "--format", "json") == 0
     first = capsys.readouterr().out

@@ -122,6 +122,7 @@ def test_kill_after_kill_an_alert_keeps_its_id(too_hot, start_core, tmp_path, st
     assert set(ever) == set(still_open) == {one[0] for one in told}
 
 
+@pytest.mark.slow
 def test_this_harness_notices_an_alert_told_before_it_is_stored(too_hot, start_core, tmp_path):
     """A check that can't fail is worth nothing."""
     options = OPTIONS | {"shown_ns": 0}

@@ -51,7 +51,8 @@ def test_twelve_kills_lose_nothing_and_double_nothing(demo_settings, start_core,
     assert judge(demo_settings, side) == ([], [], [])
 
 
-@pytest.mark.parametrize("replay", ["double", pytest.param("off", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("replay", ["double", "off"])
 def test_this_harness_notices_replay_switched_off_or_doubled(demo_settings, start_core, tmp_path, replay):
     """A check that can't fail is worth nothing."""
     side = tmp_path / "side.log"

@@ -225,11 +225,10 @@ def test_a_backup_of_the_ledger_as_it_was_is_made_before(truck):
 @pytest.mark.parametrize(
     "stage",
     [
-        "share 1",
         "commit 1",
         *(
             pytest.param(stage, marks=pytest.mark.slow)
-            for stage in ("minute 1", "minute 3", "backup 1", "finish 1", "done 1")
+            for stage in ("share 1", "minute 1", "minute 3", "backup 1", "finish 1", "done 1")
         ),
     ],
 )

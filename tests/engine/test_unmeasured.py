@@ -211,7 +211,12 @@ def test_estimate_against_the_whole_truth(position):
 
 
 @pytest.mark.parametrize(
-    ("case", "off_s", "limit"), [("C_desert", 20.0, 0.2), ("D_street", 20.0, 0.4), ("B_washboard", 8.0, 0.7)]
+    ("case", "off_s", "limit"),
+    [
+        ("C_desert", 20.0, 0.2),
+        pytest.param("D_street", 20.0, 0.4, marks=pytest.mark.slow),
+        pytest.param("B_washboard", 8.0, 0.7, marks=pytest.mark.slow),
+    ],
 )
 def test_estimate_of_a_sensor_that_was_off(tmp_path, case, off_s, limit):
     """On every corner in turn, at two places; what was measured stands in shared/INTEGRATE.md.

@@ -86,7 +86,7 @@ def test_a_trip_over_two_epochs_is_one(truck):
     assert np.diff(data.t_s).max() == 26.0
 
 
-@pytest.mark.parametrize("key", ["1", "2"])
+@pytest.mark.parametrize("key", ["2", pytest.param("1", marks=pytest.mark.slow)])
 def test_trips_end_within_the_grace_time_with_what_became_certain_then(truck, key):
     """The epoch ends while the vehicle rests, within the minute that keeps a trip open."""
     truck.drive(130, 1000, source=RoughSource(130, 1000, rest=range(100, 130)))

@@ -72,7 +72,7 @@ def read_count(monkeypatch):
     return made
 
 
-@pytest.mark.parametrize("keep", [0, 1])
+@pytest.mark.parametrize("keep", [0, pytest.param(1, marks=pytest.mark.slow)])
 def test_what_was_read_before_the_raw_log_was_pruned_stays(truck, keep):
     """Asked to read again, an emptier log must not take rows and standing heights away; they are the only copy."""
     standing(truck)
