@@ -41,10 +41,10 @@ def read_dirt(ledger: Ledger, numbers: Collection[int]) -> LifeEntry | None:
     return _entry(told[-1].said, f"{told[-1].what}, {'washed afterwards' if told[-1].washed else 'not washed yet'}")
 
 
-def _find_parts(ledger: Ledger, unit: Unit) -> tuple[str, ...] | None:
+def _find_parts(ledger: Ledger, unit: Unit) -> dict[str, str] | None:
     vehicle = ledger.vehicle()
     profile = None if vehicle is None else next((one for one in vehicle.profiles if one.name == unit.profile), None)
-    return None if profile is None else tuple(part.key for part in parts_of(profile))
+    return None if profile is None else {part.key: part.name for part in parts_of(profile)}
 
 
 def _service(one: Service) -> LifeEntry:

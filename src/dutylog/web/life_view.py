@@ -123,7 +123,7 @@ class LifeEntry:
 class LifeBasis:
     """What the ledger says at once of a damper. version: changes whenever somebody tells the ledger something.
 
-    parts: keys of those it has, None where the vehicle file doesn't know its profile.
+    parts: names of those it has, by key, None where the vehicle file doesn't know its profile.
     """
 
     unit_id: str
@@ -132,7 +132,7 @@ class LifeBasis:
     profile: str
     version: int
     entries: tuple[LifeEntry, ...] = ()
-    parts: tuple[str, ...] | None = None
+    parts: Mapping[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,6 @@ from dutylog.domain.nitrogen import compute_atmosphere_pa
 from dutylog.domain.quantity import position_text, quantity_text, utc_iso, utc_text
 from dutylog.engine.state import STATES
 from dutylog.life.gas import CAUTIONS
-from dutylog.life.parts import part_names
 from dutylog.life.words import INFORMS
 from dutylog.web.access import NAME_LIMIT, Refused, Viewer, viewer_in
 from dutylog.web.access_code import MOST_SIGNS
@@ -30,7 +29,6 @@ from dutylog.web.review_desk import DeskState
 from dutylog.web.review_view import HIT_WORDS, ROAD_KINDS, ReviewView, make_energy_bars, trip_key
 from dutylog.web.view import DamperDetail, DamperSummary, TripDetail, TripSummary
 
-PART_NAMES = part_names(None)
 TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -117,7 +115,7 @@ class Pages:
     def card(self, page: CardPage) -> HTMLResponse:
         """Return the page of a damper's duty card."""
         words = "" if page.kept is None else key_words(page.kept.key_id)
-        return self._page("card.html", "dampers", page=page, words=words, names=PART_NAMES)
+        return self._page("card.html", "dampers", page=page, words=words, names=page.basis.parts or {})
 
     def record_taken(self, basis: LifeBasis, text: str, notices: Sequence[str], block: str) -> HTMLResponse:
         """Return what came of taking a service record in. block: for the vehicle file, empty where there is none."""
