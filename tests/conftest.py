@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import gc
 import os
+from collections.abc import Callable
+from typing import Any
 from zlib import crc32
 
+import jinja2
 import pytest
 from hypothesis import HealthCheck, settings
 
@@ -15,6 +18,30 @@ settings.load_profile("untimed")
 # Nearly ten thousand tests are half a million objects that stay to the end: looking for garbage among them again and
 # again took two thirds of the collection and a sixth of the tests' own time (measured).
 gc.disable()
+
+
+def compile_once(compile_template: Callable[..., Any]) -> Callable[..., Any]:
+    """Keep what templates are compiled to: hundreds of tests make the pages anew, with an environment of their own."""
+    made: dict[Any, Any] = {}
+
+    def compile_or_take(self: jinja2.Environment, source: Any, *names: Any, **more: Any) -> Any:
+        key = (
+            source,
+            names,
+            *more.items(),
+            self.autoescape,
+            self.trim_blocks,
+            self.lstrip_blocks,
+            *sorted(self.filters),
+        )
+        if key not in made:
+            made[key] = compile_template(self, source, *names, **more)
+        return made[key]
+
+    return compile_or_take
+
+
+jinja2.Environment.compile = compile_once(jinja2.Environment.compile)  # type: ignore[method-assign]
 
 LONGEST = frozenset(
     f"tests/{name}.py"

@@ -54,15 +54,21 @@ def pages() -> Pages:
     return Pages(fake_ledger(), WebSettings())
 
 
+@pytest.fixture(scope="module")
+def resting() -> Pages:
+    """Give pages for tests that only ask, many times over: nobody tells them anything."""
+    return Pages(fake_ledger(), WebSettings())
+
+
 @pytest.fixture
 def make_pages() -> Callable[..., Pages]:
     return lambda **settings: Pages(fake_ledger(), WebSettings(**settings))
 
 
 @pytest.mark.parametrize("path", HTML)
-async def test_page_is_html_of_our_own_parts_only(pages: Pages, path: str) -> None:
+async def test_page_is_html_of_our_own_parts_only(resting: Pages, path: str) -> None:
     """Nothing is fetched from outside, and nothing is written where the policy would block it."""
-    answer = await pages.get(path)
+    answer = await resting.get(path)
     assert answer.status_code == 200
     assert answer.headers["content-type"] == "text/html; charset=utf-8"
     body = answer.text
@@ -74,18 +80,18 @@ async def test_page_is_html_of_our_own_parts_only(pages: Pages, path: str) -> No
 
 
 @pytest.mark.parametrize("path", JSON)
-async def test_json_has_schema_and_engine(pages: Pages, path: str) -> None:
+async def test_json_has_schema_and_engine(resting: Pages, path: str) -> None:
     """Contract of every JSON object."""
-    answer = await pages.get(path)
+    answer = await resting.get(path)
     assert answer.status_code == 200
     assert answer.headers["content-type"] == "application/json"
     assert (answer.json()["schema"], answer.json()["engine"]) == (1, ENGINE)
 
 
 @pytest.mark.parametrize("path", [*HTML, *JSON, *FILES, "/health", "/nothing", "/api/nothing", "/static/nothing"])
-async def test_every_answer_carries_the_security_headers(pages: Pages, path: str) -> None:
+async def test_every_answer_carries_the_security_headers(resting: Pages, path: str) -> None:
     """Errors and files too."""
-    answer = await pages.get(path)
+    answer = await resting.get(path)
     for name, value in SECURITY_HEADERS.items():
         assert answer.headers[name] == value
     assert "set-cookie" not in answer.headers
@@ -94,19 +100,20 @@ async def test_every_answer_carries_the_security_headers(pages: Pages, path: str
 
 @pytest.mark.parametrize("path", [*HTML, *JSON, *FILES, "/health", "/events", "/nothing"])
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "CONNECT", "BREW"])
-async def test_only_reading_is_allowed(pages: Pages, path: str, method: str) -> None:
+async def test_only_reading_is_allowed(resting: Pages, path: str, method: str) -> None:
     """Nothing on these pages can change anything."""
-    answer = await pages.get(path, method)
+    resting.view.asked.clear()
+    answer = await resting.get(path, method)
     assert answer.status_code == 405
     assert answer.headers["allow"] == "GET, HEAD"
     assert answer.text.count("\n") == 1
-    assert pages.view.asked == []
+    assert resting.view.asked == []
 
 
 @pytest.mark.parametrize("path", [*HTML, *JSON, *FILES, "/health", "/events"])
-async def test_head_answers_like_get(pages: Pages, path: str) -> None:
+async def test_head_answers_like_get(resting: Pages, path: str) -> None:
     """Checks from scripts use HEAD; the stream of events must not start for them."""
-    answer = await pages.get(path, "HEAD")
+    answer = await resting.get(path, "HEAD")
     assert answer.status_code == 200
     assert answer.headers["content-security-policy"]
 
