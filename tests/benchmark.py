@@ -8,13 +8,13 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 from tests.benchmark_accuracy import accuracy_table
-from tests.benchmark_bench import bench_lines
 from tests.benchmark_estimators import estimator_lines
 from tests.benchmark_instructions import instruction_lines
 from tests.benchmark_live import live_lines
@@ -24,6 +24,9 @@ from tests.benchmark_speed import speed_lines
 from tests.benchmark_viewers import viewer_lines
 
 from dutylog import ENGINE, __version__
+
+sys.path.insert(0, str(Path(__file__).parent))  # as pytest finds what tests are made of
+from tests.benchmark_bench import bench_lines
 
 DOCUMENT = Path(__file__).parents[1] / "shared" / "INTEGRATE.md"
 RARE = ("estimators", "instructions", "review", "bench", "long")
