@@ -253,6 +253,10 @@ def test_what_was_typed_and_not_sent_stays_in_its_form(
         page.reload()
         expect(note).not_to_have_value("of Mina alone")
         assert watch.complaints == []
+        assert page.evaluate("Object.values(sessionStorage).join()").count("of Mina alone") == 1
+        page.get_by_role("button", name="Sign out").click()
+        expect(page.get_by_role("heading", name="Sign in at the bench")).to_be_visible()
+        assert page.evaluate("sessionStorage.length") == 0
 
 
 def test_an_answer_that_never_came_takes_nothing(bench: JobBench, open_as: Callable[..., tuple[Page, Watch]]) -> None:

@@ -39,11 +39,16 @@ function restore(form) {
   form.prepend(line);
 }
 
+function forgetAll() {
+  for (const key of Object.keys(sessionStorage)) if (key.startsWith("typed:")) sessionStorage.removeItem(key);
+}
+
 function start() {
   // What was sent is the bench's, or shown by it again, once it has answered; a page without an answer came another way.
   const sent = sessionStorage.getItem(SENT);
   if (sent && isAnswered) sessionStorage.removeItem(sent);
   sessionStorage.removeItem(SENT);
+  document.querySelector('form[action="/sign-out"]')?.addEventListener("submit", forgetAll);
   for (const form of document.querySelectorAll("form[data-typed]")) {
     restore(form);
     form.addEventListener("input", () => sessionStorage.setItem(keyOf(form), JSON.stringify(read(form))));
