@@ -238,6 +238,10 @@ def test_one_that_cannot_be_opened_is_replaced_whole() -> None:
     assert not any("Open" in one.text for one in lines)
     assert needs_of(facts, found("rod_end_play", "worn")) == {"rod_end"}
     assert needs_of(facts, found("body_dents", "worn")) == {"damper"}
+    inside = texts_of(facts, found("shaft_marks", "worn"), found("body_dents", "worn"), found("bolts", "worn"))
+    assert "Take the shaft out" not in inside
+    assert "dented body" not in inside
+    assert "bolts" in inside
 
 
 def test_lines_take_the_shops_own_part_where_it_fits() -> None:

@@ -24,6 +24,7 @@ from dutylog.life.urgency import Urgency, judge_part
 
 OWN_SERVICE = "bench"
 """Source of services that were done here (store.rows.Service)."""
+_DAYS = ("early", "likely", "late", "order_by")
 BASIS_WORDS = {
     CARD: "measured on its vehicle, by its signed duty card",
     SUMMARY: "measured on its vehicle, by the short summary of its QR code",
@@ -127,9 +128,6 @@ def _basis(facts: UnitFacts) -> str:
     return words.replace(",", f", and worked out for up to {percent_text(share)} of a part's use,", 1)
 
 
-DAYS = ("early", "likely", "late", "order_by")
-
-
 def due_entries(facts: UnitFacts, today: date) -> list[dict[str, Any]]:
     """Return the rows of a `due_put` entry: a part each, days as ISO text, None where no day is known.
 
@@ -139,9 +137,9 @@ def due_entries(facts: UnitFacts, today: date) -> list[dict[str, Any]]:
     rows = []
     for part in facts.parts:
         if facts.is_clock_sure is False:
-            days: dict[str, date | None] = dict.fromkeys(DAYS)
+            days: dict[str, date | None] = dict.fromkeys(_DAYS)
         else:
-            days = dict(zip(DAYS, (part.due_early, part.due_likely, part.due_late, part.order_by), strict=True))
+            days = dict(zip(_DAYS, (part.due_early, part.due_likely, part.due_late, part.order_by), strict=True))
         if part.used_ratio is not None and part.used_ratio >= 1.0:
             days = {key: min(day or today, today) for key, day in days.items()}
         rows.append(

@@ -130,16 +130,18 @@ def plan_work(facts: UnitFacts, findings: Iterable[Finding], today: date, reason
             if part in reason.points.parts:
                 found.setdefault(part, Wanted(part, names[part], f"triage: {reason.rule.says}", False))
     found = {part: one for part, one in found.items() if has_part(part, facts.construction, facts.reservoir)}
-    opens = any(work.opens for work in works) or is_opened(found)
-    if opens and is_rebuildable(facts):
+    opens, can_open = any(work.opens for work in works) or is_opened(found), is_rebuildable(facts)
+    if opens and can_open:
         _add_opened(facts, found)
-    labour = [work.labour for work in works] + [WASH for reason in urgent if reason.points.is_dirty]
+    labour = [work.labour for work in works if can_open or not work.opens] + [
+        WASH for reason in urgent if reason.points.is_dirty
+    ]
     return Plan(
         wanted=tuple(found[part] for part in PARTS if part in found),
         needs=tuple(dict.fromkeys(need for work in works for need in work.needs)),
         labour=tuple(dict.fromkeys(text for text in labour if text)),
         is_opened=opens,
-        is_whole=opens and not is_rebuildable(facts),
+        is_whole=opens and not can_open,
     )
 
 

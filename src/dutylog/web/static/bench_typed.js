@@ -1,7 +1,7 @@
 // Keeps in this tab what was typed into a form and not sent: another form's button, a link or a lost line takes nothing.
 const who = document.querySelector(".who-name b")?.textContent ?? "";
 const SENT = "typed-sent";
-const isAnswered = document.querySelector("main [role=status], main [role=alert]") !== null;
+const isAnswered = document.querySelector("main .bench-said, main [role=alert]") !== null;
 
 function keyOf(form) {
   return `typed:${who}:${new URL(form.action).pathname}`;
