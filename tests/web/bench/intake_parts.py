@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 
 from bench.card_made import Yard
 from dutylog.bench.canonical import encode_file
+from dutylog.bench.card_key import renew_key
 from web.bench.bench_parts import Person
 
 HOSTILE = "<script>alert(1)</script>\"'&{{ 7919 * 7919 }}"
@@ -39,3 +41,12 @@ def copy_of(yard: Yard, folder: Path) -> Yard:
     made = object.__new__(Yard)
     made.folder = folder
     return made
+
+
+async def bring_then_renew(person: Person, yard: Yard, folder: Path) -> Yard:
+    """Return a yard of a copied folder: a card of SN-2 is at the bench, and the vehicle has another key since."""
+    shutil.copytree(yard.folder, folder)
+    moved = copy_of(yard, folder)
+    await upload(person, moved.issue("SN-2"))
+    renew_key(folder, 0)
+    return moved

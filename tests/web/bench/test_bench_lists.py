@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,6 @@ from typing import Any
 import pytest
 
 from bench.card_made import Yard
-from dutylog.bench.card_key import renew_key
 from dutylog.bench.roles import MANAGER, TECHNICIAN, VIEWER
 from dutylog.bench.store.chain import Who
 from dutylog.domain.vehicle import CONSTRUCTIONS, JOINTS, RESERVOIRS
@@ -20,7 +18,7 @@ from dutylog.domain.wear import MIXES
 from dutylog.web.bench.log_words import _SHOWN, _WORDS
 from dutylog.web.bench.statement_form import CONSTRUCTION_WORDS, JOINT_WORDS, MIX_WORDS, RESERVOIR_WORDS, read_statement
 from web.bench.bench_parts import BenchOf, text_of
-from web.bench.intake_parts import cards, copy_of, upload
+from web.bench.intake_parts import bring_then_renew, cards, upload
 
 __all__ = ["cards"]
 pytestmark = pytest.mark.anyio
@@ -178,11 +176,7 @@ async def test_a_refused_card_reaches_the_manager_and_the_form_keeps_what_was_ty
 ) -> None:
     """The technician brought it on one tablet; the manager finds it on another."""
     mona, theo = await shop.of(MANAGER), await shop.of(TECHNICIAN)
-    folder = tmp_path / "vehicle"
-    shutil.copytree(yard.folder, folder)
-    moved = copy_of(yard, folder)
-    await upload(theo, moved.issue("SN-2"))
-    renew_key(folder, 0)
+    moved = await bring_then_renew(theo, yard, tmp_path / "vehicle")
     assert (await upload(theo, moved.issue("SN-2"), "new logger.card.json")).status_code == 409
     assert "waiting for a manager" not in (await theo.get("/intake")).text
     page = (await mona.get("/intake")).text

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 from pathlib import Path
 from typing import Any
 
@@ -11,13 +10,12 @@ import pytest
 
 from bench.card_made import Yard, changed, signed_anew, stranger
 from dutylog.bench.canonical import encode_file
-from dutylog.bench.card_key import renew_key
 from dutylog.bench.kept_card import read_kept
 from dutylog.bench.roles import MANAGER, TECHNICIAN
 from dutylog.bench.store.chain import Who
 from dutylog.web.bench.held_cards import HELD_S
 from web.bench.bench_parts import BenchOf, text_of
-from web.bench.intake_parts import HOSTILE, TOLD, cards, copy_of, upload
+from web.bench.intake_parts import HOSTILE, TOLD, bring_then_renew, cards, upload
 
 __all__ = ["cards"]
 pytestmark = pytest.mark.anyio
@@ -111,11 +109,7 @@ async def test_a_changed_key_is_accepted_by_a_manager_alone_with_a_reason(
 ) -> None:
     """A new logger got a new key; its owner says so on the telephone."""
     mona, theo = await shop.of(MANAGER), await shop.of(TECHNICIAN)
-    folder = tmp_path / "vehicle"
-    shutil.copytree(yard.folder, folder)
-    moved = copy_of(yard, folder)
-    await upload(theo, moved.issue("SN-2"))
-    renew_key(folder, 0)
+    moved = await bring_then_renew(theo, yard, tmp_path / "vehicle")
     card = moved.issue("SN-2")
     by_theo = await upload(theo, card)
     assert by_theo.status_code == 409
@@ -147,11 +141,7 @@ async def test_a_changed_key_is_accepted_by_a_manager_alone_with_a_reason(
 
 async def test_a_refused_card_is_held_for_minutes_only(shop: BenchOf, yard: Yard, tmp_path: Path) -> None:
     mona = await shop.of(MANAGER)
-    folder = tmp_path / "vehicle"
-    shutil.copytree(yard.folder, folder)
-    moved = copy_of(yard, folder)
-    await upload(mona, moved.issue("SN-2"))
-    renew_key(folder, 0)
+    moved = await bring_then_renew(mona, yard, tmp_path / "vehicle")
     page = (await upload(mona, moved.issue("SN-2"))).text
     key = re.search(r'name="key" value="([0-9a-f]{64})"', page)
     assert key is not None
