@@ -11,7 +11,7 @@ import pytest
 from bench.facts_made import TODAY, make_facts, with_part
 from dutylog.bench.facts import AlertFact, UnitFacts
 from dutylog.bench.findings import Finding
-from dutylog.bench.items_work import SHORT_OF_FAILED
+from dutylog.bench.items_work import UNLESS_GRADED
 from dutylog.bench.order import LABOUR, PART
 from dutylog.bench.order_lines import Plan, plan_work, propose_lines
 from dutylog.bench.part_needs import NEEDS, OPENING, UNITS, has_part, need_of, needs_for, oil_litres
@@ -182,17 +182,24 @@ def test_what_is_mended_inside_opens_it(item: str, need: str) -> None:
 
 
 @pytest.mark.parametrize("item", ["shaft_marks", "shaft_rust"])
-def test_a_shaft_is_bought_only_where_somebody_found_it_failed(item: str) -> None:
+def test_a_shaft_is_bought_where_somebody_said_so_and_looked_at_where_a_rule_did(item: str) -> None:
     """A mark is dressed where the maker lets it be; its seal is cut either way, and looking at it opens the damper."""
-    worn = plan(make_facts(), found(item, "worn"))
-    assert [one.part for one in worn.wanted] == ["shaft_seal", "oil", "charge"]
-    assert "shaft" not in needs_of(make_facts(), found(item, "worn"))
-    assert "Take the shaft out and look at it" in texts_of(make_facts(), found(item, "worn"))
-    assert "shaft" in needs_of(make_facts(), found(item, "failed"))
-    assert "Take the shaft out" not in texts_of(make_facts(), found(item, "failed"))
+    for grade in ("worn", "failed"):  # the button of the first says "replace"
+        assert "shaft" in needs_of(make_facts(), found(item, grade))
+        assert "Take the shaft out" not in texts_of(make_facts(), found(item, grade))
+    assert set(UNLESS_GRADED) == {"shaft_marks", "shaft_rust"}
     sharp = found("shaft_marks", "usable", mark_sharp=1.0, mark_size_mm=2.0)
+    assert [one.part for one in plan(make_facts(), sharp).wanted] == ["shaft_seal", "oil", "charge"]
     assert "shaft" not in needs_of(make_facts(), sharp)
-    assert set(SHORT_OF_FAILED) == {"shaft_marks", "shaft_rust"}
+    assert "Take the shaft out and look at it" in texts_of(make_facts(), sharp)
+
+
+def test_a_line_that_names_too_much_says_so_in_whole_words() -> None:
+    """A text of an order has room for 200 signs; it ends with a word, not in one."""
+    facts = with_part(with_part(make_facts(), "wear_band", used_ratio=0.9), "piston_seal", used_ratio=1.5)
+    text = texts_of(facts, found("leak_seal_head", "failed")).split(" | ")[0]
+    assert text.startswith("Open, clean and inspect; replace what is listed; fill")
+    assert text.endswith("leak check overnight")
 
 
 def test_joints_are_called_what_they_are() -> None:
@@ -238,7 +245,12 @@ def test_one_that_cannot_be_opened_is_replaced_whole() -> None:
     assert not any("Open" in one.text for one in lines)
     assert needs_of(facts, found("rod_end_play", "worn")) == {"rod_end"}
     assert needs_of(facts, found("body_dents", "worn")) == {"damper"}
-    inside = texts_of(facts, found("shaft_marks", "worn"), found("body_dents", "worn"), found("bolts", "worn"))
+    inside = texts_of(
+        facts,
+        found("shaft_marks", "usable", mark_sharp=1.0, mark_size_mm=2.0),
+        found("body_dents", "worn"),
+        found("bolts", "worn"),
+    )
     assert "Take the shaft out" not in inside
     assert "dented body" not in inside
     assert "bolts" in inside

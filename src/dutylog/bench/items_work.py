@@ -84,10 +84,10 @@ _DRESSED = Work(
     "Take the shaft out and look at it: dress what its maker lets be dressed; a new one where a cloth still catches",
     True,
 )
-SHORT_OF_FAILED: Mapping[str, Work] = MappingProxyType({"shaft_marks": _DRESSED, "shaft_rust": _DRESSED})
-"""What points call for while nobody found them failed: for a mark that can be dressed nobody buys a shaft."""
+UNLESS_GRADED: Mapping[str, Work] = MappingProxyType({"shaft_marks": _DRESSED, "shaft_rust": _DRESSED})
+"""What points call for while only a rule says that they are bad: nobody buys a shaft that somebody may dress."""
 
 
-def work_for(item: str, *, is_failed: bool) -> Work:
-    """Return what a bad point calls for. is_failed: somebody graded it so; else it is worn, or a rule calls it bad."""
-    return ITEM_WORK[item] if is_failed else SHORT_OF_FAILED.get(item, ITEM_WORK[item])
+def work_for(item: str, *, is_graded: bool) -> Work:
+    """Return what a bad point calls for. is_graded: somebody who looked at it said that it is; else a rule does."""
+    return ITEM_WORK[item] if is_graded else UNLESS_GRADED.get(item, ITEM_WORK[item])

@@ -15,7 +15,7 @@ from dutylog.bench.facts import PartFact, UnitFacts
 from dutylog.bench.findings import Finding
 from dutylog.bench.inspection_items import ITEM_OF, is_rebuildable, items_for
 from dutylog.bench.items_work import OF_DAMPER, WASH, Work, work_for
-from dutylog.bench.order import LABOUR, PART
+from dutylog.bench.order import LABOUR, PART, TEXT_LIMIT
 from dutylog.bench.part_needs import OPENING, Needed, has_part, is_opened, needs_for
 from dutylog.bench.triage import Reason
 from dutylog.bench.triage_words import OUTING, STOP, WITHIN
@@ -188,13 +188,13 @@ def _bad_points(facts: UnitFacts, findings: Iterable[Finding], urgent: Iterable[
     bad: dict[str, _Bad] = {}
     for one in findings:
         if one.grade in (WORN, FAILED) and one.item in has:
-            is_failed = one.grade == FAILED
-            why = f"found {'failed' if is_failed else 'worn'} by {one.by or 'the bench'}"
-            bad[one.item] = _Bad(why, work_for(one.item, is_failed=is_failed), is_found=True)
+            word = "failed" if one.grade == FAILED else "worn"
+            why = f"found {word} by {one.by or 'the bench'}"
+            bad[one.item] = _Bad(why, work_for(one.item, is_graded=True), is_found=True)
     for reason in urgent:
         for item in ITEM_OF:
             if item in reason.points.items and item in has:
-                work = work_for(item, is_failed=False)
+                work = work_for(item, is_graded=False)
                 bad.setdefault(item, _Bad(f"triage: {reason.rule.says}", work, is_found=False))
     return list(bad.values())
 
@@ -218,15 +218,19 @@ def _labour(plan: Plan) -> tuple[ProposedLine, ...]:
     if plan.is_whole:
         first = "Replace the damper: this one isn't made to be opened; charge and fasteners as the maker's manual says"
     elif plan.is_opened:
-        first = (
-            f"Open, clean and inspect; replace {names}; fill, bleed and charge as the maker's manual says; leak check "
-            "overnight"
-        )
+        first = _rebuild(names)
+        if len(first) > TEXT_LIMIT:
+            first = _rebuild("what is listed")
     elif names:
         first = f"Replace {names}; check charge and fasteners"
     else:
         first = "Look over, clean, check charge and fasteners"
-    return tuple(ProposedLine(LABOUR, text[:200], 1.0, "job") for text in (first, *plan.labour))
+    return tuple(ProposedLine(LABOUR, text, 1.0, "job") for text in (first, *plan.labour))
+
+
+def _rebuild(parts: str) -> str:
+    done = "fill, bleed and charge as the maker's manual says; leak check overnight"
+    return f"Open, clean and inspect; replace {parts}; {done}"
 
 
 def _part_line(needed: Needed, chosen: Mapping[str, CataloguePart]) -> ProposedLine:
