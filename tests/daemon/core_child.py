@@ -84,17 +84,25 @@ def watch(core_class, books_class, side, reaper):
     core_class._feed, books_class._write = feed, write
 
 
+def store_now(core):
+    """See all that the log holds counted and stored before anything else happens."""
+    core._writer.wait(60.0)
+    core._finish_log()
+    core._count_all()
+    core._books._errand.wait(60.0)
+    core._books.finish()
+    core._books.store(core._counting.pack(core._books.wanted()))
+    core._books._errand.wait(60.0)
+    core._books.finish()
+
+
 def work_in_step(core_class):
     """Let every round wait for its commits, so that a short recording has many of them."""
     plain = core_class._write
 
     def write(self):
         plain(self)
-        self._writer.wait(60.0)
-        self._finish_log()
-        self._books.store(self._engine)
-        self._books._errand.wait(60.0)
-        self._books.finish()
+        store_now(self)
 
     core_class._write = write
 

@@ -207,7 +207,7 @@ def run_core(folder: Path, rate_hz: int, lengths_s: list[int], note: Callable[[]
     core = Core(CoreSettings(vehicle, folder / "data", "benchmark", exit_at_end=True), clock, lambda line: None)
 
     def wait() -> None:
-        for errand in (core._writer._errand, core._books._errand, core._upkeep._errand):
+        for errand in (core._writer._errand, core._counting._errand, core._books._errand, core._upkeep._errand):
             assert errand.wait(LIMIT_S)
 
     source.wait = wait

@@ -307,6 +307,7 @@ def test_a_later_recount_knows_how_the_log_was_counted_meanwhile(truck):
 KILLED = """
 import os, pathlib, signal, sys
 import pytest
+from daemon.core_child import store_now
 from daemon.counted import Truck
 from dutylog.daemon import bookkeeper
 bookkeeper.COLD_NS = 10**15
@@ -315,11 +316,7 @@ truck = Truck(pathlib.Path(sys.argv[1]), pytest.MonkeyPatch())
 def store():
     for _ in range(2):
         truck.core._writer.start_commit()
-        truck.core._writer.wait(60)
-        truck.core._finish_log()
-        truck.core._books.store(truck.core._engine)
-        truck.core._books._errand.wait(60)
-        truck.core._books.finish()
+        store_now(truck.core)
 
 def die():
     store()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,10 +9,10 @@ from typing import TypeVar
 
 from dutylog import ENGINE
 from dutylog.clock import Clock
+from dutylog.daemon.counting import EngineState, Wanted
 from dutylog.daemon.disk_trouble import SILENT_S, Trouble
-from dutylog.duty.damper_duty import DamperDuty
 from dutylog.duty.totals import Totals
-from dutylog.engine.engine import Engine, is_named
+from dutylog.engine.engine import is_named
 from dutylog.engine.output import MinuteRow, TripRow
 from dutylog.errors import LedgerCorrupt, LedgerError, LedgerFull
 from dutylog.heat.vehicle_heat import VehicleHeat
@@ -113,9 +111,19 @@ class Bookkeeper:
         """Let the next commit store states, too."""
         self._wants_all = True
 
-    def store(self, engine: Engine) -> None:
-        """Begin a commit of what the engine has come to; nothing while one is under way or totals are behind."""
-        if self._errand.is_busy or (change := self._make(engine)) is None:
+    def wanted(self) -> Wanted:
+        """Return what the next state to be stored must hold; a state that isn't stored is asked for again."""
+        now_ns = self._clock.mono_ns()
+        wanted = Wanted(
+            self._wants_all or now_ns >= self._next_cold_ns, self._wants_all or now_ns >= self._next_heat_ns
+        )
+        self._wants_all = False
+        return wanted
+
+    def store(self, state: EngineState) -> None:
+        """Begin a commit of what the engine had come to; none may be under way. Nothing while totals are behind."""
+        if (change := self._make(state)) is None:
+            self._wants_all |= state.cold is not None
             return
         epochs = tuple(self._epochs.values())
         self._errand.start(lambda: self._write(change, epochs))
@@ -142,8 +150,8 @@ class Bookkeeper:
         self._trouble.end("no total was lost")
         return True
 
-    def close(self, engine: Engine, limit_s: float) -> None:
-        """Store everything for the last time and let go of the ledger.
+    def close(self, state: EngineState, limit_s: float) -> None:
+        """Store everything for the last time and let go of the ledger. state: packed whole.
 
         Raises:
             LedgerError: it couldn't be written, or not within `limit_s`.
@@ -152,8 +160,7 @@ class Bookkeeper:
         try:
             if self._wait(end_ns):
                 self.finish()
-                self._wants_all = True
-                self.store(engine)
+                self.store(state)
             if not self._wait(end_ns):
                 raise unanswered(self._path, limit_s)
             if (written := self._errand.take()) is not None:
@@ -166,26 +173,22 @@ class Bookkeeper:
     def _wait(self, end_ns: int) -> bool:
         return self._errand.wait(max(0.0, (end_ns - self._clock.mono_ns()) / NS_PER_S))
 
-    def _make(self, engine: Engine) -> Commit | None:
-        """Return the commit of this moment; after a truncated log not before all totals are reached again."""
-        totals = {unit_id: value for unit_id, value in engine.totals().items() if is_named(unit_id)}
+    def _make(self, state: EngineState) -> Commit | None:
+        """Return the commit of a moment; after a truncated log not before all totals are reached again."""
         if self._hold is not None:
-            if not all(totals[unit].reaches(value) for unit, value in self._hold.items() if unit in totals):
+            if not all(state.hot[unit].reaches(value) for unit, value in self._hold.items() if unit in state.hot):
                 return None
             self._hold = None
-        with_heat = self._wants_all or self._clock.mono_ns() >= self._next_heat_ns
-        with_all = self._wants_all or self._clock.mono_ns() >= self._next_cold_ns
-        if with_all and (row := engine.open_trip()) is not None:
-            self.keep([], [row])
-        self._wants_all = False
-        self._hot_sequence = max(self._hot_sequence, engine.sequence)
+        if state.trip is not None:
+            self.keep([], [state.trip])
+        self._hot_sequence = max(self._hot_sequence, state.sequence)
         return Commit(
             sequence=self._hot_sequence,
             engine=ENGINE,
-            hot=totals,
-            cold={u: _pack(duty) for u, duty in engine.duties().items() if u in totals} if with_all else None,
-            checkpoint=engine.checkpoint() if with_all else None,
-            heat={key: kept for key, kept in self._heat.kept().items() if key[0] in totals} if with_heat else {},
+            hot=state.hot,
+            cold=state.cold,
+            checkpoint=state.checkpoint,
+            heat=state.heat,
             minutes=tuple(self._minutes.values()),
             trips=tuple(self._trips.values()),
             alerts=tuple(self._alerts.values()),
@@ -247,7 +250,3 @@ class Bookkeeper:
 def _without(held: dict[K, V], written: tuple[V, ...]) -> dict[K, V]:
     done = {id(row) for row in written}
     return {key: row for key, row in held.items() if id(row) not in done}
-
-
-def _pack(duty: DamperDuty) -> bytes:
-    return zlib.compress(json.dumps(duty.to_dict(), allow_nan=False, separators=(",", ":")).encode(), 6)

@@ -1,14 +1,15 @@
 """Core: the one process that samples, logs, integrates and writes totals.
 
 Order of every round (shared/LEDGER.md): raw frames to the log and fsync, engine, one transaction of
-the ledger. So after a kill the engine sees the same again. Both writes are waited for by threads of
-their own; a disk that takes nothing for long is left behind by readings and totals (disk_trouble.py).
+the ledger. So after a kill the engine sees the same again. Each of the three is waited for by a thread of
+its own; a disk that takes nothing for long is left behind by readings and totals (disk_trouble.py).
 """
 
 from __future__ import annotations
 
 import gc
 import json
+import select
 import signal
 import sys
 import uuid
@@ -24,8 +25,9 @@ from dutylog.daemon.adjusters import Adjusters
 from dutylog.daemon.alert_keeper import AlertKeeper
 from dutylog.daemon.bookkeeper import Bookkeeper
 from dutylog.daemon.core_settings import CoreSettings
+from dutylog.daemon.counting import Counting, Wanted
 from dutylog.daemon.disk_trouble import AHEAD_S, SILENT_S, DiskTrouble
-from dutylog.daemon.endpoints import CommandEndpoint, LiveEndpoint
+from dutylog.daemon.endpoints import CommandEndpoint, LiveEndpoint, look
 from dutylog.daemon.epochs import EpochBook
 from dutylog.daemon.heal import Folder, mark_suspect, open_ledger
 from dutylog.daemon.restore import Restored, restore_engine
@@ -36,14 +38,14 @@ from dutylog.daemon.upkeep import Upkeep, make_rule
 from dutylog.daemon.wall_time import dated_epochs, is_utc_trusted
 from dutylog.duty.damper_duty import DamperDuty
 from dutylog.engine.bumps import BumpFinder
-from dutylog.engine.engine import EnergyTile
 from dutylog.errors import DutylogError, LedgerCorrupt, LedgerError, RecordingError, SourceError
 from dutylog.heat.vehicle_heat import VehicleHeat
 from dutylog.ledger.calibrations import ENTRY_KIND
 from dutylog.ledger.command import apply_command
 from dutylog.ledger.database import decoding
+from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.lock import DataLock
-from dutylog.ledger.rows import Stamp
+from dutylog.ledger.rows import KeptHeat, Stamp
 from dutylog.ledger.trip_book import TripBook
 from dutylog.memory import keep_what_is_loaded
 from dutylog.recording import log as raw_log
@@ -92,6 +94,7 @@ class Core:
         self._seq = 0
         self._next_commit_ns = self._next_publish_ns = self._next_store_ns = 0
         self._must_store = self._is_dated = False
+        self._uncounted: list[Frame] = []
         self._anew_reason = ""
         self._begun_ns = clock.mono_ns()
         self._trouble = DiskTrouble(clock, say)
@@ -133,10 +136,10 @@ class Core:
             settings.data_dir / LOG_FOLDER, self._vehicle, self._boot_id, self._clock, cursor.hot_sequence + 1
         )
         self._epochs = EpochBook(ledger, self._stamp)
-        self._heat = VehicleHeat(ledger.kept_heat)
+        self._heat = VehicleHeat(self._load_heat)
         restored = self._restore()
         self._engine = restored.engine
-        self._engine.observe(self._look_for_bumps(BumpFinder(self._vehicle)))
+        self._counting = Counting(self._engine, self._heat, BumpFinder(self._vehicle), self._clock)
         self._books = Bookkeeper(
             ledger.path,
             self._stamp,
@@ -157,8 +160,9 @@ class Core:
             self._say(line)
         for line in settle_units(ledger, self._vehicle, self._writer.state.next_sequence):
             self._say(line)
-        self._live = LiveEndpoint(settings.data_dir)
-        self._commands = CommandEndpoint(settings.data_dir)
+        self._doors = select.poll()
+        self._live = LiveEndpoint(settings.data_dir, self._doors)
+        self._commands = CommandEndpoint(settings.data_dir, self._doors)
         try:
             self._source = open_source(settings, self._clock)
             try:
@@ -184,8 +188,15 @@ class Core:
             resumable=settings.source_kind == "recording",
         )
 
+    # Both in whichever thread counts: each time with a connection of its own, since a unit comes seldom.
+
+    def _load_heat(self, unit_id: str, position: str) -> KeptHeat | None:
+        with Ledger.open(self._ledger.path, read_only=True) as ledger:
+            return ledger.kept_heat(unit_id, position)
+
     def _load_duty(self, unit_id: str) -> DamperDuty | None:
-        state = self._ledger.cold_state(unit_id)
+        with Ledger.open(self._ledger.path, read_only=True) as ledger:
+            state = ledger.cold_state(unit_id)
         with decoding(self._ledger.path, f"the state of damper {unit_id}"):
             return None if state is None else DamperDuty.from_dict(json.loads(zlib.decompress(state)))
 
@@ -228,10 +239,7 @@ class Core:
 
     def _loop(self) -> None:
         while not self._stopping:
-            self._live.poll()
-            if not self._books.is_busy:
-                self._commands.poll(self._apply)
-                self._adjusters.poll(self._stamp, self._apply)
+            self._answer()
             if self._is_over:
                 if self._settings.exit_at_end and not self._writer.pending_bytes:
                     break
@@ -245,9 +253,15 @@ class Core:
             elif self._may_read():
                 self._take(self._read())
             self._write()
-            self._show()
-            self._upkeep.poll()
         self._stop_cleanly()
+
+    def _answer(self) -> None:
+        """See to whoever reads snapshots or has a command."""
+        ready = look(self._doors)
+        if ready or self._live.is_sending:
+            self._live.serve(ready)
+        if ready and not self._books.is_busy:
+            self._commands.serve(ready, self._apply)
 
     def _may_read(self) -> bool:
         """Return whether to ask the source; one that runs as fast as it can waits for the disk instead."""
@@ -302,8 +316,10 @@ class Core:
             self._work_off(writer.take_ahead())
         if lost := writer.dropped_row_count - dropped:
             self._say(f"{lost} rows that waited for the disk were not stored")
+        self._count_all()
+        self._counting.close()
         try:
-            self._books.close(self._engine, STOP_S)
+            self._books.close(self._counting.pack(Wanted(everything=True, heat=True)), STOP_S)
         except LedgerCorrupt:
             raise
         except LedgerError as err:
@@ -329,12 +345,51 @@ class Core:
             self._writer.start_commit()
             # A disk slower than this is asked again as soon as it has answered.
             self._next_commit_ns = self._clock.mono_ns() + COMMIT_NS
+        if not self._counting.is_busy:
+            self._go_on_counting(is_due=is_due)
+
+    def _go_on_counting(self, *, is_due: bool) -> None:
+        """Take what was counted, show it, and begin to count what has come since; counting must be at rest.
+
+        is_due: whether the log was to be committed in this round.
+        """
+        self._take_counted()
         self._books.finish()
-        if self._is_store_due(is_due):
-            self._must_store = self._books.is_busy
-            self._books.store(self._engine)
+        self._show()
+        wanted = None
+        if not self._books.is_busy and self._is_store_due(is_due):
+            wanted, self._must_store = self._books.wanted(), False
+        if self._uncounted or wanted is not None:
+            frames, self._uncounted = self._uncounted, []
+            self._counting.start(frames, wanted)
+            if self._settings.pace == 0:
+                # Nothing waits for a source that runs as fast as it can; a thread of its own gains nothing.
+                self._counting.wait()
+
+    def _take_counted(self) -> None:
+        counted = self._counting.take()
+        if counted is None:
+            return
+        self._books.keep(counted.minutes, counted.trips)
+        if counted.must_store_all:
+            self._books.want_all()
+        if counted.frame_count:
+            self._must_store = counted.state is None or counted.must_store_all
+            self._next_publish_ns = 0
+        if counted.state is not None:
+            self._books.store(counted.state)
             span_ns = COMMIT_NS if self._trouble.is_ahead else HOT_NS
             self._next_store_ns = self._clock.mono_ns() + span_ns
+
+    def _count_all(self) -> None:
+        """Count all there is to be counted, however long it takes."""
+        self._counting.wait()
+        self._take_counted()
+        if self._uncounted:
+            frames, self._uncounted = self._uncounted, []
+            self._counting.start(frames)
+            self._counting.wait()
+            self._take_counted()
 
     def _is_store_due(self, is_due: bool) -> bool:
         if self._must_store:
@@ -372,21 +427,10 @@ class Core:
         self._work_off(frames)
 
     def _work_off(self, frames: tuple[Frame, ...]) -> None:
-        for left, frame in zip(range(len(frames) - 1, -1, -1), frames, strict=True):
-            step = self._engine.feed(frame, more=left > 0)
-            self._books.keep(step.minutes, step.trips)
-            self._heat.take(self._engine.vehicle, step.heat)
-            if step.must_store_all:
-                self._books.want_all()
-        if frames:
-            self._must_store = True
-            self._next_publish_ns = 0
-
-    def _look_for_bumps(self, finder: BumpFinder) -> Callable[[EnergyTile], None]:
-        def look(tile: EnergyTile) -> None:
-            self._heat.add_decays(finder.take(tile.prepared, tuple(self._engine.units().values())))
-
-        return look
+        if frames and self._uncounted:
+            # The processor is too slow for the source: what comes next waits for it, as it would without a thread.
+            self._count_all()
+        self._uncounted += frames
 
     def _apply(self, request: dict[str, Any]) -> dict[str, Any]:
         """Do a command between two batches and tell the engine through the log."""
@@ -433,10 +477,14 @@ class Core:
     # -- outlets --------------------------------------------------------------------------------
 
     def _show(self) -> None:
-        """Publish once a second, and whenever readings have moved on."""
-        if self._clock.mono_ns() >= self._next_publish_ns:
-            self._next_publish_ns = self._clock.mono_ns() + COMMIT_NS
-            self._publish()
+        """Publish once a second, and whenever readings have moved on; look after what may wait that long."""
+        if self._clock.mono_ns() < self._next_publish_ns:
+            return
+        self._next_publish_ns = self._clock.mono_ns() + COMMIT_NS
+        self._publish()
+        if not self._books.is_busy:
+            self._adjusters.poll(self._stamp, self._apply)
+        self._upkeep.poll()
 
     def _publish(self) -> None:
         live = self._engine.live

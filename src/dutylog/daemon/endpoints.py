@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import select
 import socket
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Set
 from pathlib import Path
 from typing import Any
 
@@ -15,15 +15,21 @@ from dutylog.sockets import CORE, LIVE, forget, listen
 CLIENT_LIMIT = 16
 
 
+def look(poll: select.poll) -> Set[int]:
+    """Return the descriptors that have something to say now: one call to the kernel for all there are."""
+    return {descriptor for descriptor, _ in poll.poll(0)}
+
+
 class _Endpoint:
     """A listening socket in the data folder, readable by its owner only, and its clients.
 
     _clients: what is still to be sent to, or has come so far from, each.
     """
 
-    def __init__(self, folder: Path, name: str) -> None:
+    def __init__(self, folder: Path, name: str, poll: select.poll) -> None:
+        """poll: gets to know the socket and its clients; whoever owns it asks for all of them at once."""
         self._clients: dict[socket.socket, bytes] = {}
-        self._poll = select.poll()
+        self._poll = poll
         self._folder, self._name = folder, name
         try:
             self._socket = listen(folder, name, CLIENT_LIMIT)
@@ -38,16 +44,12 @@ class _Endpoint:
         self._socket.close()
         forget(self._folder, self._name)
 
-    def _look(self, first: bytes) -> set[int]:
-        """Return the descriptors of clients that have something to say; new ones begin with `first`.
-
-        One call to the kernel where nobody wants anything, as nearly always.
-        """
-        ready = {descriptor for descriptor, _ in self._poll.poll(0)}
-        if self._socket.fileno() in ready:
-            self._take_new(first)
-            ready = {descriptor for descriptor, _ in self._poll.poll(0)}
-        return ready
+    def _look(self, ready: Set[int], first: bytes) -> Set[int]:
+        """Accept whoever waits, beginning with `first`; return the descriptors that have something to say by then."""
+        if self._socket.fileno() not in ready:
+            return ready
+        self._take_new(first)
+        return look(self._poll)
 
     def _take_new(self, first: bytes) -> None:
         """Accept whoever waits, beginning with `first`; more than CLIENT_LIMIT are turned away."""
@@ -82,8 +84,8 @@ class _Endpoint:
 class LiveEndpoint(_Endpoint):
     """Hands the newest snapshot to every outlet that can take it; counts the lines it couldn't hand on."""
 
-    def __init__(self, folder: Path) -> None:
-        super().__init__(folder, LIVE)
+    def __init__(self, folder: Path, poll: select.poll) -> None:
+        super().__init__(folder, LIVE, poll)
         self._newest = b""
         self.dropped_count = 0
 
@@ -95,11 +97,16 @@ class LiveEndpoint(_Endpoint):
                 self.dropped_count += 1
             else:
                 self._clients[client] = self._newest
-        self.poll()
+        self.serve(frozenset())
 
-    def poll(self) -> None:
-        """Take new clients and send what is left of lines begun."""
-        ready = self._look(self._newest)
+    @property
+    def is_sending(self) -> bool:
+        """Return whether some client hasn't taken all of its line."""
+        return any(self._clients.values())
+
+    def serve(self, ready: Set[int]) -> None:
+        """Take new clients and send what is left of lines begun. ready: as `look` gave it."""
+        ready = self._look(ready, self._newest)
         # Who has something still to be sent is tried in any case; whoever else speaks up has gone.
         self._serve([c for c, rest in self._clients.items() if rest or c.fileno() in ready], self._send)
 
@@ -114,12 +121,12 @@ class LiveEndpoint(_Endpoint):
 class CommandEndpoint(_Endpoint):
     """Takes one-line requests and answers each with one line."""
 
-    def __init__(self, folder: Path) -> None:
-        super().__init__(folder, CORE)
+    def __init__(self, folder: Path, poll: select.poll) -> None:
+        super().__init__(folder, CORE, poll)
 
-    def poll(self, apply: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
+    def serve(self, ready: Set[int], apply: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
         """Answer what has come in whole; `apply` does a checked request and returns the reply."""
-        ready = self._look(b"")
+        ready = self._look(ready, b"")
         self._serve([c for c in self._clients if c.fileno() in ready], lambda client: self._read(client, apply))
 
     def _read(self, client: socket.socket, apply: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
