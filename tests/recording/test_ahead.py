@@ -11,6 +11,8 @@ import pytest
 
 from dutylog.errors import RecordingError
 from dutylog.recording import ahead
+from dutylog.recording.batch import MAX_FRAMES, Batch
+from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.reader import LogReader
 from recording.log_cases import STREAMS, Script, keys, write
 
@@ -40,7 +42,7 @@ def test_frames_are_those_of_the_reader(log, two_processors):
     got, wanted = list(ahead.read_frames(log)), list(LogReader(log).frames())
     assert len(two_processors) == 1
     assert two_processors[0].poll() is not None
-    assert len(got) == len(wanted) > 2 * ahead._GROUP
+    assert len(got) == len(wanted) > 2 * MAX_FRAMES
     assert keys(got) == keys(wanted)
 
 
@@ -72,11 +74,12 @@ def test_a_killed_decoder_is_an_error_not_the_end(log, two_processors, monkeypat
         list(frames)
 
 
-def test_a_torn_group_is_an_error():
-    whole = pickle.dumps(["a", "b"]) + pickle.dumps(None)
+def test_a_torn_batch_is_an_error():
+    frame = Frame(FrameType.EVENT, 1, 0, 5, data={})
+    whole = pickle.dumps(Batch(1, [], [(0, frame)])) + pickle.dumps(None)
     with pytest.raises(RecordingError, match="ended early"):
         list(ahead._receive(io.BytesIO(whole[:10]), "here"))
-    assert list(ahead._receive(io.BytesIO(whole), "here")) == ["a", "b"]
+    assert list(ahead._receive(io.BytesIO(whole), "here")) == [frame]
 
 
 def test_whoever_stops_reading_leaves_no_process(log, two_processors):

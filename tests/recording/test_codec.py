@@ -198,7 +198,7 @@ class TestHostileBytes:
         bomb = zlib.compress(bytes(64 * 1024 * 1024), 9)
         tracemalloc.start()
         with pytest.raises(PlanesError):
-            unpack_planes(bomb, np.dtype("<i2"), 4, 1)
+            unpack_planes([bomb], np.dtype("<i2"), 4, 1)
         peak_bytes = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         assert peak_bytes < 1024 * 1024
@@ -213,10 +213,10 @@ class TestHostileBytes:
         packed = pack_planes(data)
         for wrong in (packed[:-4], packed[:-1], packed + b"x", b"", b"x"):
             with pytest.raises(PlanesError):
-                unpack_planes(wrong, data.dtype, 25, 2)
+                unpack_planes([wrong], data.dtype, 25, 2)
         for n in (24, 26):
             with pytest.raises(PlanesError):
-                unpack_planes(packed, data.dtype, n, 2)
+                unpack_planes([packed], data.dtype, n, 2)
 
     def test_lengths_beyond_the_limits_are_refused_before_anything_is_read(self) -> None:
         octets = encode_frame(Frame(FrameType.EVENT, 1, 0, 5, data={}))

@@ -1,7 +1,7 @@
 """A raw log decoded by a process of its own, so that decoding and counting go on side by side.
 
-Reading an hour is a third decoding; with a second processor that third costs no time. A thread doesn't
-help: decoding is many small steps that all hold the interpreter.
+With a second processor what decoding takes costs no time. A thread doesn't help: decoding is many small steps
+that all hold the interpreter.
 """
 
 from __future__ import annotations
@@ -22,8 +22,6 @@ from dutylog.recording.reader import LogReader
 
 WORTH_BYTES = 4 * 1024 * 1024
 """Shorter logs are read before a second process would have started."""
-_GROUP = 64
-"""Frames handed over at once: what they share (streams) is then sent once."""
 _PIPE_BYTES = 1024 * 1024
 """Two minutes of samples. The usual 64 KiB hold less than is counted in one go: each would wait for the other."""
 
@@ -53,30 +51,24 @@ def _receive(pipe: IO[bytes], path: Path) -> Iterator[Frame]:
     while True:
         try:
             # Written by our own child; nobody else has the pipe.
-            group = pickle.load(pipe)  # noqa: S301
+            batch = pickle.load(pipe)  # noqa: S301
         except (EOFError, pickle.UnpicklingError) as err:
             raise RecordingError(f"{path}: the process that decodes it ended early; try again") from err
-        if group is None:
+        if batch is None:
             return
-        if isinstance(group, str):
-            raise RecordingError(group)
-        yield from group
+        if isinstance(batch, str):
+            raise RecordingError(batch)
+        yield from batch.frames()
 
 
 def _send(path: Path, pipe: IO[bytes]) -> None:
-    """Write groups of frames to the pipe, at the end None, or the text of what is wrong with the log."""
-    group: list[Frame] = []
+    """Write batches of frames to the pipe, at the end None, or the text of what is wrong with the log."""
     last: str | None = None
     try:
-        for frame in LogReader(path).frames():
-            group.append(frame)
-            if len(group) == _GROUP:
-                pickle.dump(group, pipe, protocol=pickle.HIGHEST_PROTOCOL)
-                group = []
+        for batch in LogReader(path).batches():
+            pickle.dump(batch, pipe, protocol=pickle.HIGHEST_PROTOCOL)
     except RecordingError as err:
         last = str(err)
-    if group:
-        pickle.dump(group, pipe, protocol=pickle.HIGHEST_PROTOCOL)
     pickle.dump(last, pipe)
     pipe.flush()
 

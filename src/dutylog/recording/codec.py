@@ -11,9 +11,8 @@ import json
 import math
 import struct
 import zlib
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +21,8 @@ from dutylog.errors import InputError, RecordingError
 from dutylog.recording.block import DTYPES, Block, Stream
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.planes import PlanesError, pack_planes, unpack_planes
-from dutylog.recording.predict import PredictError, pack_predict, unpack_predict
+from dutylog.recording.predict import PredictError, pack_predict
+from dutylog.recording.unpredict import unpack_predict
 
 MAGIC = b"DUTY"
 HEADER_VERSION = 1
@@ -42,16 +42,24 @@ without noise of one count, saved not one byte. Measured."""
 _HEADER = struct.Struct("<4s4BH2BI2Q2IqQ2I2H")
 _CRC = struct.Struct("<I")
 _CRC_OFFSET = HEADER_BYTES - _CRC.size
+_LENGTHS = struct.Struct("<2I")
+_LENGTHS_OFFSET = 56
 _KNOWN_TYPES = frozenset(int(t) for t in FrameType)
+_SAMPLES = int(FrameType.SAMPLES)
+_CODECS = (RAW, PLANES, PREDICT)
+_JSON_CODECS = (RAW,)
+_WIDTHS = tuple(np.dtype(dtype).itemsize for dtype in DTYPES)
 
 
 class BrokenFrameError(RecordingError):
     """These bytes are no good frame: a torn tail or damage; a reader looks further on."""
 
 
-@dataclass(frozen=True, slots=True)
-class Header:
-    """The 72 bytes of a frame's header without magic and CRC; names as in shared/RECORDING.md."""
+class Header(NamedTuple):
+    """The 72 bytes of a frame's header without magic and CRC; names as in shared/RECORDING.md.
+
+    A tuple, as `Envelope`: a log has a hundred thousand, and one of a frozen dataclass takes six times as long.
+    """
 
     header_version: int
     type: int
@@ -73,8 +81,7 @@ class Header:
     reserved: int
 
 
-@dataclass(frozen=True, slots=True)
-class Envelope:
+class Envelope(NamedTuple):
     """A frame whose bytes are proved by their CRC, payload not yet decoded.
 
     offset: where it begins in its file. next_offset: the byte after it.
@@ -212,13 +219,13 @@ def _pack_raw(data: NDArray[Any]) -> bytes:
     return data.tobytes()
 
 
-def parse_frame_length(head: bytes) -> int:
-    """Return how many bytes the frame that begins with `head` has; BrokenFrameError when it can't be one."""
-    if len(head) < HEADER_BYTES:
-        raise BrokenFrameError(f"{len(head)} bytes, a header has {HEADER_BYTES}")
-    if head[:4] != MAGIC:
+def parse_frame_length(buffer: bytes, offset: int = 0) -> int:
+    """Return how many bytes the frame that begins at `offset` has; BrokenFrameError when it can't be one."""
+    if len(buffer) - offset < HEADER_BYTES:
+        raise BrokenFrameError(f"{max(0, len(buffer) - offset)} bytes, a header has {HEADER_BYTES}")
+    if not buffer.startswith(MAGIC, offset):
         raise BrokenFrameError("no frame begins here")
-    payload_length, raw_length = struct.unpack_from("<2I", head, 56)
+    payload_length, raw_length = _LENGTHS.unpack_from(buffer, offset + _LENGTHS_OFFSET)
     if payload_length > MAX_PAYLOAD_BYTES or raw_length > MAX_RAW_BYTES:
         raise BrokenFrameError(f"lengths {payload_length} and {raw_length} are beyond the limits")
     return HEADER_BYTES + int(payload_length)
@@ -237,33 +244,36 @@ def parse_envelope(buffer: bytes, offset: int = 0, file: str = "buffer", file_of
         RecordingError: a good frame of a version, with a flag or codec this program mustn't guess at.
     """
     place = offset if file_offset is None else file_offset
+    length = parse_frame_length(buffer, offset)
     head = buffer[offset : offset + HEADER_BYTES]
-    length = parse_frame_length(head)
-    payload = bytes(buffer[offset + HEADER_BYTES : offset + length])
+    payload = buffer[offset + HEADER_BYTES : offset + length]
     if len(payload) != length - HEADER_BYTES:
         raise BrokenFrameError(f"{len(payload)} of {length - HEADER_BYTES} payload bytes are there")
     (crc,) = _CRC.unpack_from(head, _CRC_OFFSET)
     if zlib.crc32(payload, zlib.crc32(head[:_CRC_OFFSET])) != crc:
         raise BrokenFrameError("the CRC is wrong")
-    header = Header(*_HEADER.unpack(head[:_CRC_OFFSET])[1:])
+    header = Header._make(_HEADER.unpack_from(head)[1:])
     _refuse_unknown(header, file, place)
     return Envelope(header, payload, place, place + length, file)
 
 
 def _refuse_unknown(header: Header, file: str, place: int) -> None:
     """Raise RecordingError where reading on would mean guessing."""
-    where = f"{file}: offset {place}"
     if header.header_version != HEADER_VERSION:
         raise RecordingError(
-            f"{where}: frame version {header.header_version}, this program reads {HEADER_VERSION}; use a newer dutylog"
+            f"{file}: offset {place}: frame version {header.header_version}, this program reads {HEADER_VERSION}; "
+            "use a newer dutylog"
         )
     if header.flags:
         raise RecordingError(
-            f"{where}: flags 0x{header.flags:02x} change the meaning and are unknown here; use a newer dutylog"
+            f"{file}: offset {place}: flags 0x{header.flags:02x} change the meaning and are unknown here; "
+            "use a newer dutylog"
         )
-    known_codecs = (RAW, PLANES, PREDICT) if header.type == FrameType.SAMPLES else (RAW,)
-    if header.type in _KNOWN_TYPES and header.codec not in known_codecs:
-        raise RecordingError(f"{where}: codec {header.codec}, this program reads {known_codecs}; use a newer dutylog")
+    known_codecs = _CODECS if header.type == _SAMPLES else _JSON_CODECS
+    if header.codec not in known_codecs and header.type in _KNOWN_TYPES:
+        raise RecordingError(
+            f"{file}: offset {place}: codec {header.codec}, this program reads {known_codecs}; use a newer dutylog"
+        )
 
 
 def is_newer_version(frame: bytes) -> bool:
@@ -322,6 +332,13 @@ def decode_envelope(envelope: Envelope, streams: Mapping[int, Stream], *, with_s
 def _decode_block(envelope: Envelope, streams: Mapping[int, Stream]) -> Block:
     """Return the samples of a frame; BrokenFrameError when shape, stream and payload don't fit together."""
     header = envelope.header
+    stream = find_stream(header, streams)
+    (data,) = unpack_samples(header.codec, [envelope.payload], stream, header.n)
+    return Block(stream, header.epoch, header.first_index, header.t0_ns, header.period_fs, data, header.quality)
+
+
+def find_stream(header: Header, streams: Mapping[int, Stream]) -> Stream:
+    """Return the stream of a samples frame; BrokenFrameError when its header states another shape, or none."""
     stream = streams.get(header.stream)
     if stream is None:
         raise BrokenFrameError(f"no description of stream {header.stream} is there")
@@ -329,20 +346,29 @@ def _decode_block(envelope: Envelope, streams: Mapping[int, Stream]) -> Block:
         raise BrokenFrameError(f"dtype {header.dtype}, stream {stream.name} is {stream.dtype}")
     if header.channels != len(stream.channels) or header.channels == 0 or header.n == 0:
         raise BrokenFrameError(f"{header.n} rows of {header.channels} channels, stream {stream.name} has others")
-    dtype = np.dtype("<" + stream.dtype)
-    if header.raw_length != header.n * header.channels * dtype.itemsize:
+    if header.raw_length != header.n * header.channels * _WIDTHS[header.dtype - 1]:
         raise BrokenFrameError(f"{header.raw_length} bytes stated for {header.n} rows of {header.channels} channels")
-    if header.codec != RAW:
-        unpack = unpack_planes if header.codec == PLANES else unpack_predict
-        try:
-            data = unpack(envelope.payload, dtype, header.n, header.channels)
-        except (PlanesError, PredictError) as err:
-            raise BrokenFrameError(f"payload: {err}") from err
-    elif header.payload_length != header.raw_length:
+    if header.codec == RAW and header.payload_length != header.raw_length:
         raise BrokenFrameError(f"raw payload of {header.payload_length} bytes, {header.raw_length} stated")
-    else:
-        data = np.frombuffer(envelope.payload, dtype).reshape(header.n, header.channels)
-    return Block(stream, header.epoch, header.first_index, header.t0_ns, header.period_fs, data, header.quality)
+    return stream
+
+
+def unpack_samples(codec: int, payloads: Sequence[bytes], stream: Stream, n: int) -> NDArray[Any]:
+    """Return the (frames, n, channels) samples of frames of one stream, codec and length, taken by `find_stream`.
+
+    Payloads of PREDICT also begin with the same byte.
+
+    Raises:
+        BrokenFrameError: one of the payloads isn't what its header says.
+    """
+    dtype, channels = np.dtype("<" + stream.dtype), len(stream.channels)
+    if codec == RAW:
+        return np.frombuffer(b"".join(payloads), dtype).reshape(len(payloads), n, channels)
+    unpack = unpack_planes if codec == PLANES else unpack_predict
+    try:
+        return unpack(payloads, dtype, n, channels)
+    except (PlanesError, PredictError) as err:
+        raise BrokenFrameError(f"payload: {err}") from err
 
 
 def parse_frame(

@@ -51,28 +51,25 @@ def split_pairs(values: Ints, level: int) -> tuple[Ints, Ints]:
     return sums, residues
 
 
-def join_pairs(sums: Ints, residues: Ints, level: int) -> Ints:
-    """Return the (channels, n) values of which `split_pairs` made these sums and residues.
+def join_pairs(sums: Ints, residues: Ints, level: int) -> tuple[Ints, Ints]:
+    """Return the values of which `split_pairs` made these sums and residues: those at even places, those at odd.
 
-    Takes any numbers: what overflows wraps.
+    Takes any numbers, what overflows wraps, and any axes before the last. The residues are used up.
     """
-    half = residues.shape[1]
-    n = sums.shape[1] + half
+    half = residues.shape[-1]
     expected, is_odd = _expect(sums, half, level)
-    difference = residues.copy()
+    difference = residues
     _fold(difference, expected)
     expected >>= 8
     difference += expected
     difference <<= 1
     difference += is_odd
-    values = np.empty((len(sums), n), sums.dtype)
-    even = values[:, : 2 * half : 2]
-    np.subtract(sums[:, :half], difference, out=even)
+    even = np.empty_like(sums)
+    np.subtract(sums[..., :half], difference, out=even[..., :half])
+    even[..., half:] = sums[..., half:]
     even >>= 1
-    np.add(even, difference, out=values[:, 1::2])
-    if n % 2:
-        values[:, -1] = sums[:, half] >> 1
-    return values
+    difference += even[..., :half]
+    return even, difference
 
 
 def _expect(sums: Ints, half: int, level: int) -> tuple[Ints, Ints]:
@@ -83,21 +80,21 @@ def _expect(sums: Ints, half: int, level: int) -> tuple[Ints, Ints]:
     the exact expectation.
     """
     reach = np.empty_like(sums)
-    if sums.shape[1] > 2:
-        np.subtract(sums[:, 2:], sums[:, :-2], out=reach[:, 1:-1])
-        reach[:, 0] = reach[:, 1]
-        reach[:, -1] = reach[:, -2]
+    if sums.shape[-1] > 2:
+        np.subtract(sums[..., 2:], sums[..., :-2], out=reach[..., 1:-1])
+        reach[..., 0] = reach[..., 1]
+        reach[..., -1] = reach[..., -2]
     else:
         reach[:] = 0
     expected = reach << 4
-    if level >= SHORT_LEVELS and sums.shape[1] > 2 * LONG_REACH:
-        inner = reach[:, 3:-3] * 27
-        inner -= 7 * (sums[:, 5:-1] - sums[:, 1:-5])
-        inner += sums[:, 6:]
-        inner -= sums[:, :-6]
-        expected[:, 3:-3] = inner
-    expected = expected[:, :half]
-    is_odd = sums[:, :half] & 1
+    if level >= SHORT_LEVELS and sums.shape[-1] > 2 * LONG_REACH:
+        inner = reach[..., 3:-3] * 27
+        inner -= 7 * (sums[..., 5:-1] - sums[..., 1:-5])
+        inner += sums[..., 6:]
+        inner -= sums[..., :-6]
+        expected[..., 3:-3] = inner
+    expected = expected[..., :half]
+    is_odd = sums[..., :half] & 1
     expected -= is_odd << 7
     expected += 128
     return expected, is_odd

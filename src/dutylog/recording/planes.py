@@ -8,6 +8,7 @@ every NaN payload comes back.
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -42,27 +43,35 @@ def pack_planes(data: NDArray[Any]) -> bytes:
     return zlib.compress(octets.transpose(2, 0, 1).tobytes(), ZLIB_LEVEL)
 
 
-def unpack_planes(payload: bytes | memoryview, dtype: np.dtype[Any], n: int, channels: int) -> NDArray[Any]:
-    """Return the (n, channels) samples of a planes payload; exact inverse of `pack_planes`.
+def unpack_planes(payloads: Sequence[bytes], dtype: np.dtype[Any], n: int, channels: int) -> NDArray[Any]:
+    """Return the (frames, n, channels) samples of planes payloads; exact inverse of `pack_planes` for each.
 
-    Never inflates to more than the stated shape needs, whatever the payload claims.
+    Never inflates to more than the stated shape needs, whatever the payloads claim.
 
     Raises:
-        PlanesError: not zlib, or more or fewer bytes than n rows of `channels` need.
+        PlanesError: one of them isn't zlib, or more or fewer bytes than n rows of `channels` need.
     """
     width_bytes = dtype.itemsize
-    raw_length = n * channels * width_bytes
-    octets = _inflate(payload, raw_length)
+    octets = b"".join([_inflate(payload, n * channels * width_bytes) for payload in payloads])
+    planes = np.frombuffer(octets, np.uint8).reshape(len(payloads), width_bytes, channels, n)
     unsigned = np.dtype(f"<u{width_bytes}")
-    planes = np.frombuffer(octets, np.uint8).reshape(width_bytes, channels, n)
-    zigzag = np.ascontiguousarray(planes.transpose(1, 2, 0)).view(unsigned).reshape(channels, n)
-    one = unsigned.type(1)
-    delta = (zigzag >> one) ^ (unsigned.type(0) - (zigzag & one))
-    values = np.cumsum(delta, axis=1, dtype=unsigned)
-    return np.ascontiguousarray(values.T).view(dtype)
+    values = np.empty((len(payloads), channels, n), unsigned)
+    by_octet = values.view(np.uint8).reshape(*values.shape, width_bytes)
+    for at in range(width_bytes):
+        by_octet[..., at] = planes[:, at]
+    signs = values & 1
+    np.negative(signs, out=signs)
+    values >>= 1
+    values ^= signs
+    np.cumsum(values, axis=2, dtype=unsigned, out=values)
+    rows = np.empty((len(payloads), n, channels), unsigned)
+    for channel in range(channels):
+        # Channel by channel: numpy would go row by row and start anew for every one.
+        rows[..., channel] = values[:, channel]
+    return rows.view(dtype)
 
 
-def _inflate(payload: bytes | memoryview, raw_length: int) -> bytes:
+def _inflate(payload: bytes, raw_length: int) -> bytes:
     """Return exactly `raw_length` bytes or raise; one byte of room shows an overlong stream."""
     inflater = zlib.decompressobj()
     try:

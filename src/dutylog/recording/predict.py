@@ -10,13 +10,12 @@ from __future__ import annotations
 import math
 import zlib
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dutylog.recording.pairs import join_pairs, split_pairs
+from dutylog.recording.pairs import split_pairs
 
 Ints = NDArray[Any]
 
@@ -43,7 +42,7 @@ MAX_CUTS = 30
 ESCAPE = 255
 """The symbol of a value too large for one; the value itself stands at the end of the payload."""
 
-_HEAD_BYTES = 2
+HEAD_BYTES = 2
 _GAUSS = math.pi * math.pi * math.e
 
 
@@ -70,7 +69,7 @@ def pack_predict(data: NDArray[Any]) -> bytes:
     signed = np.dtype(f"<i{data.dtype.itemsize}")
     rows = np.ascontiguousarray(data).view(signed)
     unused_bits = _count_unused_bits(rows)
-    values = rows.T.astype(_work_type(signed), order="C")
+    values = rows.T.astype(work_type(signed), order="C")
     values >>= unused_bits
     values -= values[:, :1].copy()
     plan = _choose_plan(values, USED_LEVELS if signed.itemsize < values.itemsize else 0)
@@ -78,40 +77,7 @@ def pack_predict(data: NDArray[Any]) -> bytes:
     return b"".join((head, rows[0].tobytes(), _pack_bands(plan.bands)))
 
 
-def unpack_predict(payload: bytes | memoryview, dtype: np.dtype[Any], n: int, channels: int) -> NDArray[Any]:
-    """Return the (n, channels) samples of a predict payload; exact inverse of `pack_predict`.
-
-    Never takes more memory than a fixed multiple of the stated shape, whatever the payload claims.
-
-    Raises:
-        PredictError: not such a payload, or one of another shape.
-    """
-    width_bytes = dtype.itemsize
-    signed = np.dtype(f"<i{width_bytes}")
-    work = _work_type(signed)
-    start = _HEAD_BYTES + channels * width_bytes
-    if len(payload) < start:
-        raise PredictError(f"{len(payload)} bytes, the first row alone needs {start}")
-    levels, order, unused_bits = payload[0] & 15, payload[0] >> 4, payload[1]
-    if levels > (MAX_LEVELS if width_bytes < work.itemsize else 0) or order > MAX_ORDER:
-        raise PredictError(f"{levels} levels and order {order} make no sense for {dtype}")
-    if unused_bits >= 8 * width_bytes:
-        raise PredictError(f"{unused_bits} unused bits of {8 * width_bytes}")
-    bands = _unpack_bands(payload[start:], work, _band_lengths(n, levels), channels)
-    values = bands.pop()
-    for step in range(order, 0, -1):
-        np.cumsum(values[:, step - 1 :], axis=1, dtype=work, out=values[:, step - 1 :])
-    for level in range(levels - 1, -1, -1):
-        values = join_pairs(values, bands[level], level)
-    first = np.frombuffer(payload, signed, channels, _HEAD_BYTES).astype(work) >> unused_bits
-    values += first[:, None]
-    values <<= unused_bits
-    rows = np.empty((n, channels), signed)
-    rows[:] = values.T
-    return rows.view(dtype)
-
-
-def _work_type(signed: np.dtype[Any]) -> np.dtype[Any]:
+def work_type(signed: np.dtype[Any]) -> np.dtype[Any]:
     """Return the integers a sample type is computed in: twice as wide, 8-byte samples modulo 2^64."""
     return np.dtype("<i4" if signed.itemsize == 2 else "<i8")
 
@@ -122,7 +88,7 @@ def _count_unused_bits(rows: Ints) -> int:
     return (used & -used).bit_length() - 1 if used else 0
 
 
-def _band_lengths(n: int, levels: int) -> list[int]:
+def band_lengths(n: int, levels: int) -> list[int]:
     """Return how many values a channel has in each band."""
     lengths = []
     for _ in range(levels):
@@ -220,104 +186,46 @@ def _pack_bands(bands: tuple[Ints, ...]) -> bytes:
     work = bands[0].dtype
     width_bits = 8 * work.itemsize
     unsigned = np.dtype(f"<u{work.itemsize}")
-    shifts = np.array([_choose_shifts(band) for band in bands], np.uint8)
+    shifts = [shift for band in bands for shift in _choose_shifts(band)]
+    lengths = [band.shape[1] for band in bands for _ in range(len(band))]
     flat = np.concatenate([band.ravel() for band in bands])
     zigzag = ((flat << 1) ^ (flat >> (width_bits - 1))).view(unsigned)
     symbols, low_bits = zigzag, b""
-    if shifts.any():
-        by_value = _spread(shifts, [band.shape[1] for band in bands])
-        symbols = zigzag >> by_value
-        low_bits = b"".join(_pack_bits(zigzag[by_value == shift], shift) for shift in _used(shifts))
+    if any(shifts):
+        symbols = zigzag >> np.repeat(np.array(shifts, unsigned), lengths)
+        low_bits = _pack_low_bits(zigzag, shifts, lengths)
     escaped = b""
-    if symbols.max() >= ESCAPE:
+    if np.maximum.reduce(symbols) >= ESCAPE:
         escaped = zigzag[symbols >= ESCAPE].tobytes()
         symbols = np.minimum(symbols, ESCAPE)
-    octets = symbols.astype(np.uint8)
-    return b"".join((_deflate(shifts.tobytes(), octets), low_bits, escaped))
+    return b"".join((_deflate(bytes(shifts), symbols.astype(np.uint8)), low_bits, escaped))
 
 
-def _unpack_bands(payload: bytes | memoryview, work: np.dtype[Any], lengths: list[int], channels: int) -> list[Ints]:
-    """Return the bands in a payload from its symbols on; PredictError when lengths don't fit together."""
-    unsigned = np.dtype(f"<u{work.itemsize}")
-    head = len(lengths) * channels
-    octets, rest = _inflate(payload, head + sum(lengths) * channels)
-    shifts = np.frombuffer(octets, np.uint8, head).reshape(len(lengths), channels)
-    if shifts.max() >= 8 * work.itemsize:
-        raise PredictError(f"{shifts.max()} low bits of {8 * work.itemsize}")
-    zigzag = np.frombuffer(octets, np.uint8, offset=head).astype(unsigned)
-    if shifts.any():
-        by_value = _spread(shifts, lengths)
-        zigzag <<= by_value
-        for shift in _used(shifts):
-            places = np.flatnonzero(by_value == shift)
-            zigzag[places] |= _unpack_bits(rest, shift, len(places), unsigned)
-            rest = rest[shift * _packed_bytes(len(places)) :]
-    escape_count = octets.count(ESCAPE, head)
-    if len(rest) != escape_count * work.itemsize:
-        raise PredictError(f"{len(rest)} bytes for {escape_count} values that stand apart")
-    if escape_count:
-        symbols = np.frombuffer(octets, np.uint8, offset=head)
-        zigzag[symbols == ESCAPE] = np.frombuffer(rest, unsigned)
-    flat = ((zigzag >> 1) ^ (0 - (zigzag & 1))).view(work)
-    starts = [channels * sum(lengths[:k]) for k in range(len(lengths) + 1)]
-    return [flat[a:b].reshape(channels, -1) for a, b in pairwise(starts)]
-
-
-def _spread(shifts: NDArray[np.uint8], lengths: list[int]) -> NDArray[np.uint8]:
-    """Return the shift of every value, in the order of the symbols: band by band, channel by channel."""
-    return np.repeat(shifts.ravel(), np.repeat(lengths, shifts.shape[1]))
-
-
-def _used(shifts: NDArray[np.uint8]) -> list[int]:
-    """Return the shifts above 0 that occur, rising."""
-    return sorted(set(shifts.ravel().tolist()) - {0})
-
-
-def _packed_bytes(bit_count: int) -> int:
-    return (bit_count + 7) // 8
-
-
-def _pack_bits(values: Ints, shift: int) -> bytes:
-    """Return the lowest `shift` bits of values as bit planes, the lowest first, each in whole bytes."""
-    planes = np.empty((shift, len(values)), np.uint8)
-    for place, plane in enumerate(planes):
-        plane[:] = (values >> place) & 1
-    return np.packbits(planes, axis=1).tobytes()
-
-
-def _unpack_bits(octets: bytes, shift: int, count: int, unsigned: np.dtype[Any]) -> Ints:
-    """Return `count` values of `shift` bits; PredictError when they aren't all there."""
-    plane_bytes = _packed_bytes(count)
-    if len(octets) < shift * plane_bytes:
-        raise PredictError(f"{len(octets)} bytes left for {count} times {shift} low bits")
-    packed = np.frombuffer(octets, np.uint8, shift * plane_bytes)
-    values = np.zeros(count, unsigned)
-    for place in range(shift):
-        plane = np.unpackbits(packed[place * plane_bytes :], count=count).astype(unsigned)
-        plane <<= place
-        values |= plane
-    return values
+def _pack_low_bits(zigzag: Ints, shifts: list[int], lengths: list[int]) -> bytes:
+    """Return the low bits of values as bit planes; a shift and a length for each run of values, in their order."""
+    low = zigzag.astype(np.uint8) if max(shifts) <= 8 else zigzag
+    runs: dict[int, list[Ints]] = {}
+    at = 0
+    for shift, length in zip(shifts, lengths, strict=True):
+        runs.setdefault(shift, []).append(low[at : at + length])
+        at += length
+    masks = (1 << np.arange(max(shifts), dtype=low.dtype))[:, None]
+    # What isn't 0 packs as 1.
+    return b"".join(
+        np.packbits(np.concatenate(runs[shift]) & masks[:shift], axis=1).tobytes() for shift in sorted(runs) if shift
+    )
 
 
 def _deflate(head: bytes, symbols: NDArray[np.uint8]) -> bytes:
     """Return head and symbols as one raw deflate stream."""
     octets = head + symbols.tobytes()
-    noise = zlib.compressobj(1, zlib.DEFLATED, -12, 8, zlib.Z_HUFFMAN_ONLY)
+    # Memory for one block that holds them all: 16 382 at level 8, half as many with each level below. The bytes are
+    # the same; zlib clears all it takes.
+    memory = min(8, max(1, (len(octets) + 1).bit_length() - 6))
+    noise = zlib.compressobj(1, zlib.DEFLATED, -12, memory, zlib.Z_HUFFMAN_ONLY)
     packed = noise.compress(octets) + noise.flush()
     if 4 * np.count_nonzero(symbols) < symbols.size:
         # A Huffman code takes a bit a symbol at the least: a signal that stands still repeats.
         still = zlib.compressobj(6, zlib.DEFLATED, -15)
         packed = min(packed, still.compress(octets) + still.flush(), key=len)
     return packed
-
-
-def _inflate(payload: bytes | memoryview, length: int) -> tuple[bytes, bytes]:
-    """Return exactly `length` bytes of a raw deflate stream and what follows it, or raise PredictError."""
-    inflater = zlib.decompressobj(-15)
-    try:
-        octets = inflater.decompress(payload, length + 1)
-    except zlib.error as err:
-        raise PredictError(f"not a deflate stream ({err})") from err
-    if len(octets) != length or not inflater.eof:
-        raise PredictError(f"inflates to other than the stated {length} bytes")
-    return octets, inflater.unused_data

@@ -6,12 +6,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from dutylog.errors import RecordingError
+from dutylog.recording.batch import Batch, BatchMaker
 from dutylog.recording.block import Stream
 from dutylog.recording.bounds import first_sequence
 from dutylog.recording.codec import BrokenFrameError, Envelope, decode_envelope
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.recording.scan import DAMAGED, LOST, TORN, Damage, find_segments, scan_segment
 from dutylog.recording.segments import SegmentInfo, parse_head_streams, read_segment_info
+
+_SAMPLES = int(FrameType.SAMPLES)
 
 
 class _Follower:
@@ -23,8 +26,10 @@ class _Follower:
         self.epoch = 0
 
     def take_head(self, frame: Frame) -> None:
-        """Note the streams a head describes."""
-        self.streams = {s.stream_id: s for s in parse_head_streams(frame)}
+        """Note the streams a head describes; one described as before is the same object."""
+        before = self.streams
+        now = {s.stream_id: s for s in parse_head_streams(frame)}
+        self.streams = {key: before[key] if before.get(key) == s else s for key, s in now.items()}
         self.epoch = frame.epoch
 
     def streams_of(self, epoch: int) -> dict[int, Stream]:
@@ -53,24 +58,35 @@ class LogReader:
     def frames(self, after_sequence: int = 0) -> Iterator[Frame]:
         """Yield the good frames with a number above `after_sequence`, numbers strictly rising.
 
-        Memory stays flat: one frame and a window of the file are held.
+        Memory stays flat: a batch of frames and a window of the file are held.
 
         Raises:
             RecordingError: not one good frame anywhere (a foreign file), or a version, flag or codec
                 that this program mustn't guess at; with file and offset.
         """
+        for batch in self.batches(after_sequence):
+            yield from batch.frames()
+
+    def batches(self, after_sequence: int = 0) -> Iterator[Batch]:
+        """Yield as `frames`, many at once; `damage` is told up to the last frame of the batch."""
         self.damage = []
         follower = _Follower(after_sequence or None)
         found_any = False
-        for file in self._files_after(after_sequence):
-            for piece in _scan_said(file):
-                if isinstance(piece, Damage):
-                    self.damage.append(piece)
-                    continue
-                found_any = True
-                frame = self._take(piece, file, follower, after_sequence)
-                if frame is not None:
-                    yield frame
+        self._begin_batch()
+        try:
+            for file in self._files_after(after_sequence):
+                for piece in _scan_said(file):
+                    if isinstance(piece, Damage):
+                        self.damage.append(piece)
+                        continue
+                    found_any = True
+                    self._take(piece, file, follower, after_sequence)
+                    if self._maker.is_full:
+                        yield self._end_batch()
+        except RecordingError:
+            yield self._end_batch()
+            raise
+        yield self._end_batch()
         if not found_any:
             raise self._foreign()
 
@@ -89,34 +105,52 @@ class LogReader:
             raise self._foreign()
         return found
 
-    def _take(self, envelope: Envelope, file: Path, follower: _Follower, after_sequence: int) -> Frame | None:
-        """Return the frame if it is one to hand on; damage is noted."""
+    def _begin_batch(self) -> None:
+        self._maker = BatchMaker()
+        self._damage_counts: list[int] = []
+
+    def _end_batch(self) -> Batch:
+        """Decode what was collected; damage found in it goes where it would have stood, frame after frame."""
+        batch, broken = self._maker.finish()
+        for place, envelope, reason in reversed(broken):
+            self.damage.insert(self._damage_counts[place], _broken(envelope, reason))
+        self._begin_batch()
+        return batch
+
+    def _take(self, envelope: Envelope, file: Path, follower: _Follower, after_sequence: int) -> None:
+        """Put the frame into the batch if it is one to hand on; damage is noted."""
         header = envelope.header
         is_old = header.sequence <= after_sequence
         last = follower.last_sequence
         if not is_old and last is not None and header.sequence <= last:
-            text = f"frame {header.sequence} after {last}: a number came again"
-            self._note(envelope, file, DAMAGED, text)
-            return None
+            self.damage.append(_broken(envelope, f"frame {header.sequence} after {last}: a number came again"))
+            return
         if not is_old:
             if last is not None and header.sequence > last + 1:
                 text = f"frames {last + 1} to {header.sequence - 1} are missing"
                 self.damage.append(Damage(file, envelope.offset, 0, LOST, text))
             follower.last_sequence = header.sequence
         elif header.type != FrameType.SEGMENT_HEAD:
-            return None
+            return
         try:
-            frame = decode_envelope(envelope, follower.streams_of(header.epoch))
-            if frame is not None and frame.type == FrameType.SEGMENT_HEAD:
-                follower.take_head(frame)
+            self._add(envelope, follower, is_old=is_old)
         except BrokenFrameError as err:
-            self._note(envelope, file, DAMAGED, str(err))
-            return None
-        return None if is_old else frame
+            self.damage.append(_broken(envelope, str(err)))
 
-    def _note(self, envelope: Envelope, file: Path, kind: str, reason: str) -> None:
-        length = envelope.next_offset - envelope.offset
-        self.damage.append(Damage(file, envelope.offset, length, kind, reason))
+    def _add(self, envelope: Envelope, follower: _Follower, *, is_old: bool) -> None:
+        streams = follower.streams_of(envelope.header.epoch)
+        if envelope.header.type == _SAMPLES:
+            self._maker.add_samples(envelope, streams)
+        else:
+            frame = decode_envelope(envelope, streams)
+            if frame is None:
+                return
+            if frame.type == FrameType.SEGMENT_HEAD:
+                follower.take_head(frame)
+            if is_old:
+                return
+            self._maker.add(frame)
+        self._damage_counts.append(len(self.damage))
 
     def _files_after(self, after_sequence: int) -> tuple[Path, ...]:
         """Return the files that can hold a number above `after_sequence`; the rest isn't opened."""
@@ -144,3 +178,7 @@ def _scan_said(file: Path) -> Iterator[Envelope | Damage]:
         yield piece
     if is_empty:
         yield Damage(file, 0, 0, TORN, "the file is empty")
+
+
+def _broken(envelope: Envelope, reason: str) -> Damage:
+    return Damage(Path(envelope.file), envelope.offset, envelope.next_offset - envelope.offset, DAMAGED, reason)

@@ -54,6 +54,7 @@ class _Window:
         except OSError as err:
             raise RecordingError(f"{path}: can't be read: {err.strerror}") from err
         self._path = path
+        self._name = str(path)
         self.size = os.fstat(self._fd).st_size
         self._start = 0
         self._held = b""
@@ -63,20 +64,25 @@ class _Window:
 
     def get(self, offset: int, length: int) -> bytes:
         """Return up to `length` bytes; fewer at the end of the file."""
-        length = max(0, min(length, self.size - offset))
-        if not (self._start <= offset and offset + length <= self._start + len(self._held)):
+        skip = self._hold(offset, length)
+        return self._held[skip : skip + length]
+
+    def _hold(self, offset: int, length: int) -> int:
+        """Have so many bytes at hand, fewer at the end of the file; return where among those at hand they begin."""
+        skip = offset - self._start
+        if skip < 0 or skip + min(length, self.size - offset) > len(self._held):
             try:
-                self._held = os.pread(self._fd, max(length, _WINDOW_BYTES), offset)
+                self._held = os.pread(self._fd, min(max(length, _WINDOW_BYTES), self.size - offset), offset)
             except OSError as err:
                 raise RecordingError(f"{self._path}: offset {offset}: can't be read: {err.strerror}") from err
-            self._start = offset
-        skip = offset - self._start
-        return self._held[skip : skip + length]
+            self._start, skip = offset, 0
+        return skip
 
     def envelope(self, offset: int) -> Envelope:
         """Return the frame at `offset`; errors as `parse_envelope`."""
-        length = parse_frame_length(self.get(offset, HEADER_BYTES))
-        return parse_envelope(self.get(offset, length), 0, str(self._path), offset)
+        skip = self._hold(offset, HEADER_BYTES)
+        skip = self._hold(offset, parse_frame_length(self._held, skip))
+        return parse_envelope(self._held, skip, self._name, offset)
 
     def find_magic(self, offset: int) -> int | None:
         """Return where the next MAGIC stands at or after `offset`, or None."""
