@@ -106,6 +106,21 @@ def test_a_bump_cut_by_missing_samples_is_not_judged() -> None:
     assert "rear_left" in {bump.position for bump in found}
 
 
+def test_what_one_damper_misses_is_nothing_to_the_others() -> None:
+    """All dampers are looked at together; holes in one take its own bumps and change no figure of another."""
+    vehicle = uncalibrated(DEMO)
+    whole_m = push_travel_m(vehicle, push_n=1500.0)
+    holed_m = whole_m.copy()
+    holed_m[::700, 1] = np.nan  # too short to be a hole: bridged
+    for start in range(500, len(holed_m) - 200, 1000):
+        holed_m[start : start + 200, 0] = np.nan
+    whole, holed = (bumps_in(vehicle, log_of(vehicle, m, speed_mps=None).frames) for m in (whole_m, holed_m))
+    others = [bump for bump in whole if bump.position.startswith("rear")]
+    assert len(others) >= 4
+    assert [bump for bump in holed if bump.position.startswith("rear")] == others
+    assert "front_left" not in {bump.position for bump in holed}
+
+
 def test_a_damper_that_was_changed_takes_nothing_over() -> None:
     """A unit that moves in a second after the bump didn't make it."""
     vehicle = uncalibrated(DEMO)

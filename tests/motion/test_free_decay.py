@@ -193,6 +193,31 @@ def test_noise_alone_never_has_a_damping_ratio() -> None:
         assert isinstance(found, NoDecay) or found.left_over_ratio > 0.04 or found.swing_m < 0.004
 
 
+def rough_m(rng, road_ratio):
+    """Return a swing of 20 mm with so much of a road's wandering in it."""
+    road = np.convolve(rng.standard_normal(290), np.exp(-np.arange(101) / 8.0), mode="valid")
+    return release_m(rng.uniform(0.15, 0.5), rng.uniform(0.9, 1.8), 0.02, seconds=1.9) + 0.02 * road_ratio * (
+        road / np.std(road)
+    )
+
+
+def test_a_lower_limit_gives_up_earlier_and_changes_no_figure() -> None:
+    """What leaves 8 % at most is found alike with either limit, and nothing else with the lower one."""
+    rng = np.random.default_rng(5)
+    found, reasons = 0, []
+    for _ in range(60):
+        travel_m = rough_m(rng, rng.uniform(0.0, 0.2))
+        plain, strict = fit_free_decay(travel_m, RATE_HZ, 1e-5), fit_free_decay(travel_m, RATE_HZ, 1e-5, 0.08)
+        if isinstance(plain, Decay) and plain.left_over_ratio <= 0.08:
+            found += 1
+            assert strict == plain
+        else:
+            assert isinstance(strict, NoDecay)
+            reasons.append(strict.reason)
+    assert found >= 15
+    assert sum("at a second look (at most 16%)" in reason for reason in reasons) >= 5
+
+
 def test_what_is_not_finite_is_the_callers_fault() -> None:
     travel_m = release_m(0.3, 1.2, 0.015)
     travel_m[7] = np.nan
