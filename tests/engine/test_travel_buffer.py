@@ -69,7 +69,10 @@ def test_a_stretch_is_void_only_when_nothing_at_all_is_known_of_it():
 
 
 def test_pieces_are_forgotten_only_when_all_of_them_is_old():
-    made = buffer(block(0, [1, 2, 3]), block(3, [4, 5]))
+    made = buffer(block(0, [1, 2, 3]))
+    # Blocks that come before anybody asks become one piece.
+    assert row_mm(made, 0, 3) == [1, 2, 3]
+    made.append(block(3, [4, 5]))
     made.drop_before(2)
     assert row_mm(made, 0, 5) == [1, 2, 3, 4, 5]
     made.drop_before(3)
@@ -106,6 +109,15 @@ def test_counts_become_travel_by_the_dampers_calibration():
     made = TravelBuffer(stream, (place,), 0, 0)
     made.append(Block(stream, 1, 0, 0, PERIOD_FS, np.array([[100], [600]], dtype="<i2")))
     assert row_mm(made, 0, 2) == [0, 50]
+
+
+def test_calibrating_in_place_leaves_the_blocks_own_samples_alone():
+    """A stream of one column has the layout of travel already; its block belongs to somebody else."""
+    stream = travel_stream("left")
+    one = block(0, [1, 2, 3], stream)
+    made = buffer(one, stream=stream, dampers=DAMPERS[:1])
+    assert row_mm(made, 0, 3) == [1, 2, 3]
+    assert one.data[:, 0].tolist() == [1, 2, 3]
 
 
 # -- rows stamped off the grid -----------------------------------------------------------------------

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from dutylog.domain.vehicle import Damper
 from dutylog.errors import InputError
-from dutylog.motion.calibration import compute_travel_m, interpolate_extended
+from dutylog.motion.calibration import TravelRows, compute_travel_m, interpolate_extended
 
 COUNTS = ((137.0, 0.0), (2000.0, 140.0), (3604.0, 254.0))
 
@@ -88,3 +88,28 @@ def test_between_the_ends_it_agrees_with_numpy(points, raw):
     inside = np.clip(np.array(raw), points[0][0], points[-1][0])
     xs, ys = zip(*points, strict=True)
     np.testing.assert_allclose(interpolate_extended(inside, points), np.interp(inside, xs, ys), atol=1e-9)
+
+
+TWO_POINTS = ((137.0, 0.0), (3604.0, 254.0))
+
+
+@pytest.mark.parametrize(
+    ("dampers", "columns", "units"),
+    [
+        ([damper(), damper()], [0, 1], ["mm", "mm"]),
+        ([damper(calibration=TWO_POINTS), damper(calibration=((3900.0, 0.0), (90.0, 203.2)))], [1, 0], ["count"] * 2),
+        ([damper(calibration=TWO_POINTS), damper(calibration=COUNTS)], [0, 1], ["count"] * 2),
+        ([damper(), damper(travel_map=((0.0, 0.0), (100.0, 150.0)))], [0, 0], ["mm", "ns"]),
+        ([damper(), damper(calibration=TWO_POINTS)], [0, 1], ["mm", "count"]),
+        ([damper(calibration=TWO_POINTS), damper()], [1, None], ["count"] * 2),
+    ],
+)
+@pytest.mark.parametrize("n", [1, 1000, 5000])
+def test_all_dampers_at_once_get_the_bits_that_each_alone_gets(dampers, columns, units, n):
+    samples = np.random.default_rng(n).integers(0, 4096, (n, 2)).astype("<i2")
+    rows = TravelRows(tuple(dampers), columns, units).compute(samples)
+    for got, place, column in zip(rows, dampers, columns, strict=True):
+        if column is None:
+            assert np.isnan(got).all()
+        else:
+            assert np.array_equal(got, compute_travel_m(samples[:, column].astype(float), units[column], place))

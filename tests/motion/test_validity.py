@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dutylog.motion import validity
 from dutylog.motion.validity import (
     BRIDGED_S,
     GAP,
@@ -198,6 +199,28 @@ def test_the_first_hole_is_found_where_it_is(place, value):
     assert find_hole(signal, STROKE_M, 1e-3) == signal.shape[1]
     signal[0, place] = value
     assert place - 1 <= find_hole(signal, STROKE_M, 1e-3) <= place
+
+
+@pytest.mark.parametrize("rate_hz", [200, 1000, 12_500])
+def test_a_look_that_goes_on_where_the_last_ended_finds_the_same_hole(rate_hz, monkeypatch):
+    """Long enough for several looks; holes anywhere, at the seams between looks and at the end of the last one too."""
+    rng = np.random.default_rng(5)
+    n = 9000
+    good = REST_M + 0.02 * np.sin(np.arange(n) / rate_hz)[None, :]
+    places = [1, 2, 4094, 4095, 4096, 4097, 8191, 8192, 8193, n - 3, n - 2, *rng.integers(3, n - 3, 30).tolist()]
+    for place in places:
+        spiky, jump, gone = good.copy(), good.copy(), good.copy()
+        spiky[0, place] += 0.05
+        jump[0, place:] += 0.08
+        gone[0, place] = np.nan
+        for signal in (spiky, jump, gone):
+            found = find_hole(signal, STROKE_M, 1 / rate_hz)
+            with monkeypatch.context() as patch:
+                patch.setattr(validity, "_LOOK_SAMPLES", n)
+                assert find_hole(signal, STROKE_M, 1 / rate_hz) == found <= place
+            for known in {max(3, found // 2), max(3, found - 1), max(3, found)}:
+                looked = find_hole(signal[:, :known], STROKE_M, 1 / rate_hz)
+                assert find_hole(signal, STROKE_M, 1 / rate_hz, looked) == found
 
 
 @pytest.mark.parametrize("level_m", [-OUTSIDE_M - 1e-4, 0.254 + OUTSIDE_M + 1e-4, 0.290, -0.2])

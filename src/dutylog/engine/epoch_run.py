@@ -7,6 +7,7 @@ on the log alone, never on the lengths in which it arrived.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -48,8 +49,8 @@ TRAVEL_JOIN_NS = 60_000_000
 SLOW_JOIN_NS = 2_500_000_000
 SLOW_HALO_NS = 1_000_000_000
 """Slow samples up to this long after a tile are used for it; they are in the log by then."""
-WINDOW_TILES = 12
-"""Windows of so many tiles go through the estimator at once: more wouldn't fit the cache. Measured."""
+
+_NEVER_NS = 2**63
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +151,7 @@ class EpochRun:
         self.travel_faults = FaultTracker(TRAVEL_JOIN_NS)
         self.slow_faults = FaultTracker(SLOW_JOIN_NS)
         self._buffer: TravelBuffer | None = None
+        self._has_sensor: tuple[bool, ...] = ()
         self._estimator: ShaftSpeedEstimator | None = None
         self._anchors: deque[tuple[int, int, int]] = deque()
         self._needed: deque[tuple[int, int, int]] = deque()
@@ -158,6 +160,8 @@ class EpochRun:
         self._news: list[Fault] = []
         # Where travel is known to hold something unbelievable: no use to look for it with every tile.
         self._hole_index: int | None = None
+        # Up to where it was looked for, and by which spacing.
+        self._looked: tuple[int, int] = (0, 0)
 
     def feed(self, frame: Frame) -> None:
         """Take a samples or gap frame."""
@@ -237,6 +241,7 @@ class EpochRun:
             start = first_index if self._start_index is None else self._start_index
             self._start_index = start
             self._buffer = TravelBuffer(stream, self._dampers, start, first_index)
+            self._has_sensor = tuple(self._buffer.has_sensor(row) for row in range(len(self._dampers)))
             shape = TileShape.for_rate(stream.samples_per_second)
             self._estimator = ShaftSpeedEstimator(shape, stream.period_fs * 1e-15)
             if self.next_tile is None:
@@ -249,7 +254,8 @@ class EpochRun:
         return self._buffer
 
     def _feed_slow(self, block: Block) -> None:
-        times = [block.time_ns(block.first_index + i) for i in range(len(block.data))]
+        end_fs = len(block.data) * block.period_fs
+        times = [block.t0_ns + behind_fs // FS_PER_NS for behind_fs in range(0, end_fs, block.period_fs)]
         columns = block.data.T.astype(np.float64).tolist()
         for channel, values in zip(block.stream.channels, columns, strict=True):
             shifted = [t + channel.offset_ns for t in times] if channel.offset_ns else times
@@ -271,25 +277,30 @@ class EpochRun:
         """Prepare whole tiles up to the first sample that can't be believed, None if the first holds one."""
         shape = estimator.shape
         _, period_fs = self._time_of(tile * shape.n)
-        if any(anchor[2] != period_fs for anchor in self._anchors):
-            return None
+        for anchor in self._anchors:
+            if anchor[2] != period_fs:
+                return None
         first = tile * shape.n - shape.past
         if self._hole_index is not None and first <= self._hole_index < first + shape.length:
             return None
         region = buffer.window(first, (count - 1) * shape.n + shape.length)
-        sensors = np.array([buffer.has_sensor(row) for row in range(len(self._dampers))])
-        region[~sensors] = 0.0
-        hole = find_hole(region, self._stroke_m, period_fs * 1e-15)
+        sensors = self._has_sensor
+        for row, there in enumerate(sensors):
+            if not there:
+                region[row] = 0.0
+        looked = self._looked[0] - first if self._looked[1] == period_fs else 0
+        hole = find_hole(region, self._stroke_m, period_fs * 1e-15, looked)
+        self._looked = first + hole, period_fs
         if hole < region.shape[1]:
             self._hole_index = first + hole
             count = (hole - shape.length) // shape.n + 1
             if count < 1:
                 return None
-        windows = np.lib.stride_tricks.sliding_window_view(region, shape.length, axis=1)[:, :: shape.n][:, :count]
-        travel, speed, noise = _prepare_windows(estimator, windows, period_fs * 1e-15)
+        windows = _overlapping(region, shape, count)
+        travel, speed, noise = estimator.prepare(windows, period_fs * 1e-15)
         raw = region[:, shape.past : shape.past + count * shape.n]
-        valid = np.zeros(travel.shape, dtype=bool)
-        valid[sensors] = True
+        valid = np.empty(travel.shape, dtype=bool)
+        valid[:] = np.array(sensors)[:, None]
         tiles = []
         for number in range(count):
             part = slice(number * shape.n, (number + 1) * shape.n)
@@ -302,8 +313,8 @@ class EpochRun:
                 noise[:, number],
                 (None,) * len(travel),
             )
-            tiles.append(self._make_tile(tile + number, (tile + number) * shape.n, signals, buffer, void=False))
-        return PreparedSpan(tuple(tiles), travel, speed, raw, tuple(bool(s) for s in sensors))
+            tiles.append(self._make_tile(tile + number, (tile + number) * shape.n, signals, void=False))
+        return PreparedSpan(tuple(tiles), travel, speed, raw, sensors)
 
     def _prepare(self, buffer: TravelBuffer, estimator: ShaftSpeedEstimator, tile: int) -> PreparedSpan:
         """Prepare one tile, whole or not, whatever is wrong in it."""
@@ -336,15 +347,15 @@ class EpochRun:
                 _ranges_outside(window[:, whole], self._stroke_m, outside),
             )
         for row, damper in enumerate(self._dampers):
-            if buffer.has_sensor(row):
+            if self._has_sensor[row]:
                 masks = (("gap", missing[row]), ("travel_open", outside[row]), ("spike", spike[row]))
                 self._note_travel(damper.position, masks, start_ns, period_fs)
-        prepared = self._make_tile(tile, first, signals, buffer, void=void)
+        prepared = self._make_tile(tile, first, signals, void=void)
         whole_tile = stop - first == shape.n
         clean = tuple(whole_tile and bool(row.all()) for row in signals.valid)
         return PreparedSpan((prepared,), signals.travel_m, signals.speed_mps, signals.raw_m, clean)
 
-    def _make_tile(self, tile: int, first: int, signals: _Signals, buffer: TravelBuffer, *, void: bool) -> PreparedTile:
+    def _make_tile(self, tile: int, first: int, signals: _Signals, *, void: bool) -> PreparedTile:
         """Return a tile with all that isn't travel."""
         start_ns, period_fs = self._time_of(first)
         end_ns = start_ns + signals.travel_m.shape[1] * period_fs // FS_PER_NS
@@ -369,7 +380,7 @@ class EpochRun:
             ambient_c=self._ambient.latest(end_ns, 60 * SLOW_HALO_NS),
             vehicle_mps=sum(speeds) / len(speeds) if speeds else self._speed.latest(end_ns, 3 * SLOW_HALO_NS),
             void=void,
-            has_sensor=tuple(buffer.has_sensor(row) for row in range(len(self._dampers))),
+            has_sensor=self._has_sensor,
             outside_m=signals.outside_m,
         )
 
@@ -389,12 +400,11 @@ class EpochRun:
         """Return each damper's body temperature in a tile and the samples in it."""
         samples = tuple(self._body[d.position].within(start_ns, end_ns) for d in self._dampers)
         middle_ns = (start_ns + end_ns) // 2
-        body_c = np.full(len(samples), np.nan)
-        for row, (damper, seen) in enumerate(zip(self._dampers, samples, strict=True)):
+        body_c = []
+        for damper, seen in zip(self._dampers, samples, strict=True):
             value = sum(seen) / len(seen) if seen else self._body[damper.position].at(middle_ns, end_ns + SLOW_HALO_NS)
-            if value is not None:
-                body_c[row] = value
-        return body_c, samples
+            body_c.append(np.nan if value is None else value)
+        return np.array(body_c), samples
 
     def body_now(self, position: str, end_ns: int) -> float | None:
         """Return the newest body temperature [degC] before end_ns, None when older than 2 s."""
@@ -402,11 +412,8 @@ class EpochRun:
 
     def _time_of(self, index: int) -> tuple[int, int]:
         """Return instant [ns] and period [fs] of an index, by the latest block that began at or before it."""
-        first_index, t0_ns, period_fs = self._anchors[0]
-        for anchor in self._anchors:
-            if anchor[0] > index:
-                break
-            first_index, t0_ns, period_fs = anchor
+        later = bisect_right(self._anchors, (index, _NEVER_NS))
+        first_index, t0_ns, period_fs = self._anchors[max(0, later - 1)]
         return t0_ns + (index - first_index) * period_fs // FS_PER_NS, period_fs
 
     def _forget(self, buffer: TravelBuffer, shape: TileShape) -> None:
@@ -463,17 +470,11 @@ def _is_travel(stream: Stream) -> bool:
     return any(channel.quantity == TRAVEL for channel in stream.channels)
 
 
-def _prepare_windows(estimator: ShaftSpeedEstimator, windows: Array, dt_s: float) -> tuple[Singles, Singles, Array]:
-    """Return travel, speed (dampers, indices) and noise (dampers, tiles) of windows (dampers, tiles, length)."""
-    dampers, count = windows.shape[:2]
-    parts = []
-    for start in range(0, count, WINDOW_TILES):
-        some = windows[:, start : start + WINDOW_TILES]
-        parts.append([part.reshape(dampers, -1) for part in estimator.prepare(some, dt_s)])
-    if len(parts) == 1:
-        return tuple(parts[0])  # type: ignore[return-value]
-    travel, speed, noise = zip(*parts, strict=True)
-    return np.concatenate(travel, axis=1), np.concatenate(speed, axis=1), np.concatenate(noise, axis=1)
+def _overlapping(region: Array, shape: TileShape, count: int) -> Array:
+    """Return the windows (dampers, tiles, length) of so many tiles in a region without gaps in memory, uncopied."""
+    row, sample = region.strides
+    strides = row, shape.n * sample, sample
+    return np.ndarray((len(region), count, shape.length), region.dtype, region, strides=strides)
 
 
 def _ranges_outside(window_m: Array, stroke_m: Array, outside: Mask) -> tuple[tuple[float, float] | None, ...]:

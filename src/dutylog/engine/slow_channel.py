@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from math import isnan
 from typing import Any
 
 
@@ -26,7 +27,7 @@ class SlowChannel:
         low, high = self.low, self.high
         newest = self._times[-1] if self._times else self.last[0] if self.last else -(2**62)
         seen_ns, self.seen_ns = self.seen_ns, max(self.seen_ns, times_ns[-1])
-        if times_ns[0] > newest and all(low <= value <= high for value in values):
+        if times_ns[0] > newest and low <= min(values) and max(values) <= high and not isnan(sum(values)):
             # As samples nearly always come: all new and believable.
             self._times += times_ns
             self._values += values

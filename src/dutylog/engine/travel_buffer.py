@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dutylog.domain.vehicle import Damper
-from dutylog.motion.calibration import compute_travel_m
+from dutylog.motion.calibration import TravelRows
 from dutylog.motion.validity import SPIKE_MPS
 from dutylog.recording.block import STAMP, TRAVEL, Block, Stream
 
@@ -19,7 +20,8 @@ class TravelBuffer:
     """Rows are dampers in the vehicle's order, columns indices of the stream; NaN where nothing came.
 
     start_index: first index that exists in this epoch. end_index: index after the last known row,
-    gaps included. Gaps take no memory. A damper without a travel sensor has NaN only.
+    gaps included. Gaps take no memory. A damper without a travel sensor has NaN only. Samples wait as they came
+    until somebody asks, so that blocks that follow each other are calibrated together.
     """
 
     def __init__(self, stream: Stream, dampers: tuple[Damper, ...], start_index: int, base_index: int) -> None:
@@ -35,23 +37,33 @@ class TravelBuffer:
         ]
         self._columns = [None if bad else column for column, bad in zip(found, self._uncalibrated, strict=True)]
         self._stamp = next((i for i, c in enumerate(stream.channels) if c.quantity == STAMP), None)
+        self._calibrated = TravelRows(dampers, self._columns, [channel.unit for channel in stream.channels])
         self._pieces: deque[tuple[int, Array]] = deque()
+        self._waiting: list[tuple[int, NDArray[Any]]] = []
 
     def append(self, block: Block) -> None:
         """Add a block at its own index; what lies between is missing, what is known is skipped."""
         skip = max(0, self.end_index - block.first_index)
         if skip >= len(block.data):
             return
-        data = np.ascontiguousarray(block.data[skip:].T, dtype=np.float64)
-        rows = np.empty((len(self._dampers) + 1, data.shape[1]))
-        for row, (damper, column) in enumerate(zip(self._dampers, self._columns, strict=True)):
-            if column is None:
-                rows[row] = np.nan
-            else:
-                rows[row] = compute_travel_m(data[column], self.stream.channels[column].unit, damper)
-        rows[-1] = np.nan if self._stamp is None else data[self._stamp]
-        self._pieces.append((block.first_index + skip, rows))
+        self._waiting.append((block.first_index + skip, block.data[skip:]))
         self.end_index = block.end_index
+
+    def _calibrate(self) -> None:
+        """Turn the samples that wait into pieces, those that follow each other into one."""
+        while self._waiting:
+            first, count, end = self._waiting[0][0], 0, self._waiting[0][0]
+            for at, data in self._waiting:
+                if at != end:
+                    break
+                count, end = count + 1, end + len(data)
+            parts = [data for _, data in self._waiting[:count]]
+            samples = parts[0] if count == 1 else np.concatenate(parts)
+            rows = self._calibrated.compute(samples)
+            if self._stamp is not None:
+                rows = np.concatenate([rows, samples[None, :, self._stamp]])
+            self._pieces.append((first, rows))
+            del self._waiting[:count]
 
     def append_missing(self, end_index: int) -> None:
         """Note that everything before end_index that hasn't come never will."""
@@ -67,6 +79,7 @@ class TravelBuffer:
 
     def is_void(self, start: int, stop: int) -> bool:
         """Return whether nothing at all is known of [start, stop)."""
+        self._calibrate()
         return not any(first < stop and first + rows.shape[1] > start for first, rows in self._pieces)
 
     def window(self, start: int, length: int) -> Array:
@@ -75,7 +88,7 @@ class TravelBuffer:
         Where rows were stamped off the grid, travel is moved to the grid instant along its slope.
         """
         if self._stamp is None:
-            return self._collect(start, length)[:-1]
+            return self._collect(start, length)
         # A neighbour more on each side, so that the slope at the ends doesn't depend on where the window ends.
         wide = self._collect(start - 1, length + 2)
         step = np.diff(wide[:-1], axis=1)
@@ -87,12 +100,18 @@ class TravelBuffer:
         return wide[:-1, 1:-1] - np.where(np.isfinite(shift), shift, 0.0)
 
     def _collect(self, start: int, length: int) -> Array:
-        """Return the rows as they came, stamps last."""
-        window = np.full((len(self._dampers) + 1, length), np.nan)
+        """Return the rows as they came, stamps last where there are any."""
+        self._calibrate()
+        found = []
         for first, rows in self._pieces:
             low, high = max(start, first), min(start + length, first + rows.shape[1])
             if high > low:
-                window[:, low - start : high - start] = rows[:, low - first : high - first]
+                found.append((low - start, high - start, rows[:, low - first : high - first]))
+        window = np.empty((len(self._dampers) + (self._stamp is not None), length))
+        if sum(high - low for low, high, _ in found) < length:
+            window.fill(np.nan)
+        for low, high, rows in found:
+            window[:, low:high] = rows
         return window
 
     def drop_before(self, index: int) -> None:

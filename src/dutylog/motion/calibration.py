@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from dutylog.domain.vehicle import Damper
 from dutylog.errors import InputError
+from dutylog.motion.short_rows import short_rows_context
 from dutylog.units import M_PER_MM
 
 
@@ -32,6 +36,50 @@ def compute_travel_m(raw: NDArray[np.float64], unit: str, damper: Damper) -> NDA
     if damper.travel_map:
         travel_mm = interpolate_extended(travel_mm, damper.travel_map)
     return travel_mm * M_PER_MM
+
+
+class TravelRows:
+    """Turns samples of one stream into travel of all its dampers, where it can those of all dampers at once."""
+
+    def __init__(self, dampers: tuple[Damper, ...], columns: Sequence[int | None], units: Sequence[str]) -> None:
+        """columns: where each damper's samples are, None where it has none; units: of each column."""
+        self._dampers, self._columns, self._units = dampers, columns, units
+        used = [(d, c) for d, c in zip(dampers, columns, strict=True) if c is not None]
+        plain = len(used) == len(dampers) and not any(d.travel_map for d, _ in used)
+        self._all_mm = plain and all(units[c] == "mm" for _, c in used)
+        self._lines: NDArray[np.float64] | None = None
+        if plain and all(units[c] == "count" and len(d.calibration) == 2 for d, c in used):
+            ends = [(x0, y0, (y1 - y0) / (x1 - x0)) for d, _ in used for ((x0, y0), (x1, y1)) in [d.calibration]]
+            self._lines = np.array(ends).T[:, :, None]
+        self._used = [column for _, column in used]
+        self._whole = self._used == list(range(len(units)))
+        self._context = short_rows_context()
+
+    def compute(self, samples: NDArray[Any]) -> NDArray[np.float64]:
+        """Return travel [m] (dampers, n), NaN where a damper has no sensor; the same as by `compute_travel_m`.
+
+        Args:
+            samples: (n, columns) of any number type.
+        """
+        raw = np.ascontiguousarray(samples.T, dtype=np.float64)
+        if self._all_mm or self._lines is not None:
+            # Scaled in place, so never the block's own memory.
+            rows = raw if self._whole and raw.base is None else raw[self._used]
+            self._context.run(self._scale, rows)
+            return rows
+        rows = np.empty((len(self._dampers), raw.shape[1]))
+        for row, (damper, column) in enumerate(zip(self._dampers, self._columns, strict=True)):
+            rows[row] = np.nan if column is None else compute_travel_m(raw[column], self._units[column], damper)
+        return rows
+
+    def _scale(self, rows: NDArray[np.float64]) -> None:
+        """Turn what the sensors gave into metres, in place."""
+        if self._lines is not None:
+            x0, y0, slope = self._lines
+            rows -= x0
+            rows *= slope
+            rows += y0
+        rows *= M_PER_MM
 
 
 def interpolate_extended(x: NDArray[np.float64], points: tuple[tuple[float, float], ...]) -> NDArray[np.float64]:

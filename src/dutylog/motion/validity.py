@@ -32,6 +32,8 @@ RAIL_EDGE_SAMPLES = 3
 """A fast step this close to a sample beyond the sensor's sense is its way there or back. Judgement."""
 _LONGEST_SPIKES = 3
 """Spike, good sample, spike: all three differ from their neighbours. A longer row is a burst of noise."""
+_LOOK_SAMPLES = 4096
+"""Looked at in one go: what is worked out on the way stays in the cache. Judgement."""
 
 GAP, TRAVEL_OPEN, SPIKE, IMPOSSIBLE_SPEED = 1, 2, 3, 4
 REASONS = ("", "gap", "travel_open", "spike", "impossible_speed")
@@ -97,24 +99,36 @@ def is_outside(window_m: Array, stroke_m: Array) -> Mask:
     return np.asarray((window_m < -OUTSIDE_M) | (window_m > stroke_m[:, None] + OUTSIDE_M))
 
 
-def find_hole(region_m: Array, stroke_m: Array, dt_s: float) -> int:
+def find_hole(region_m: Array, stroke_m: Array, dt_s: float, start: int = 0) -> int:
     """Return the first index where some channel can't be believed as it is, the region's length if there is none.
 
-    Arguments as in `judge_window`. What ends before that index has no hole, however it is cut.
+    Arguments as in `judge_window`. start: index before which there is none, as an earlier look has shown.
+    What ends before that index has no hole, however it is cut.
     """
     length = int(region_m.shape[1])
-    low, high = region_m.min(axis=1), region_m.max(axis=1)
+    # What tells a hole lies this close to it.
+    reach = max(1, round(IMPOSSIBLE_BASE_S / dt_s)) + 1
+    start = max(0, min(start, length) - reach)
+    fresh = region_m[:, start:]
     # NaN compares false, so missing samples aren't within.
-    within = bool(((low >= -OUTSIDE_M) & (high <= stroke_m + OUTSIDE_M)).all())
-    # Without a step this large there is no spike, and nothing faster over several samples either.
-    if within:
-        step = region_m[:, 1:] - region_m[:, :-1]
-        if max(float(step.max()), -float(step.min())) <= SPIKE_MPS * dt_s:
-            return length
-    hole = _find_fast(region_m, dt_s) | _find_spikes(region_m, SPIKE_MPS * max(dt_s, IMPOSSIBLE_BASE_S))
-    hole |= ~((region_m >= -OUTSIDE_M) & (region_m <= stroke_m[:, None] + OUTSIDE_M))
-    places = np.flatnonzero(hole.any(axis=0))
-    return int(places[0]) if len(places) else length
+    within = bool(np.minimum.reduce(fresh, axis=None) >= -OUTSIDE_M)
+    within = within and bool((np.maximum.reduce(fresh, axis=1) <= stroke_m + OUTSIDE_M).all())
+    work = np.empty((len(region_m), min(length, _LOOK_SAMPLES + 2 * reach)))
+    for begin in range(start, length, _LOOK_SAMPLES):
+        first = max(0, begin - reach)
+        part = region_m[:, first : begin + _LOOK_SAMPLES + reach]
+        if within:
+            step = np.subtract(part[:, 1:], part[:, :-1], out=work[:, : part.shape[1] - 1])
+            # Without a step this large there is no spike, and nothing faster over several samples either.
+            largest = max(np.maximum.reduce(step, axis=None), -np.minimum.reduce(step, axis=None))
+            if largest <= SPIKE_MPS * dt_s:
+                continue
+        hole = _find_fast(part, dt_s) | _find_spikes(part, SPIKE_MPS * max(dt_s, IMPOSSIBLE_BASE_S))
+        hole |= ~((part >= -OUTSIDE_M) & (part <= stroke_m[:, None] + OUTSIDE_M))
+        places = np.flatnonzero(hole.any(axis=0))
+        if len(places):
+            return first + int(places[0])
+    return length
 
 
 def find_runs(mask: Mask) -> list[tuple[int, int]]:

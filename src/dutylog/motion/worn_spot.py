@@ -10,7 +10,6 @@ Sums are whole um^2 in integers, so any way of cutting a stretch of tiles gives 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -34,26 +33,36 @@ RATIO = 4.0
 """Over the median class. Sound sensors on rough roads stay within 1.2 (tests/data/cases). Judgement."""
 FLOOR_M_RMS = 0.0003
 """Less costs no energy worth a call: spectral shrinkage removes it. Judgement."""
+GATHERED = 60
+"""Parts that wait at most: a minute of tiles one by one, 50 kB a damper."""
 FORGET_SAMPLES = 400_000
 """Beyond it the past counts half: about two hours of sweeping, so that wear shows on an old sensor too."""
 
 
-@dataclass(slots=True)
 class WornSpotJudge:
-    """Squared noise of some dampers by class of travel.
+    """Squared noise of some dampers by class of travel; found_mm: where a worn spot was found (low, high), by damper.
 
-    counts, sums_um2: (dampers, CLASSES). found_mm: where a worn spot was found (low, high), by damper.
+    Tiles wait and are counted many at a time, or when somebody looks: one costs mostly the calls.
     """
 
-    dampers: int
-    counts: Ints = field(init=False)
-    sums_um2: Ints = field(init=False)
-    found_mm: list[tuple[int, int] | None] = field(init=False)
+    def __init__(self, dampers: int) -> None:
+        self.dampers = dampers
+        self.found_mm: list[tuple[int, int] | None] = [None] * dampers
+        self._counts = np.zeros((dampers, CLASSES), dtype=np.int64)
+        self._sums_um2 = np.zeros((dampers, CLASSES), dtype=np.int64)
+        self._waiting: list[tuple[NDArray[np.floating[Any]], Array, NDArray[np.bool_]]] = []
 
-    def __post_init__(self) -> None:
-        self.counts = np.zeros((self.dampers, CLASSES), dtype=np.int64)
-        self.sums_um2 = np.zeros((self.dampers, CLASSES), dtype=np.int64)
-        self.found_mm = [None] * self.dampers
+    @property
+    def counts(self) -> Ints:
+        """Return the samples in each class, (dampers, CLASSES) (live)."""
+        self._count()
+        return self._counts
+
+    @property
+    def sums_um2(self) -> Ints:
+        """Return the sum of their squared noise [um^2], (dampers, CLASSES) (live)."""
+        self._count()
+        return self._sums_um2
 
     def add(self, travel_m: NDArray[np.floating[Any]], raw_m: Array, steady: NDArray[np.bool_]) -> None:
         """Add tiles.
@@ -62,7 +71,19 @@ class WornSpotJudge:
             travel_m, raw_m: (dampers, tiles, n) prepared travel and samples [m].
             steady: (dampers, tiles) whether every sample of the tile is believed.
         """
-        travel, raw = travel_m[:, :, ::EVERY], raw_m[:, :, ::EVERY]
+        travel, raw = travel_m[:, :, ::EVERY].copy(), raw_m[:, :, ::EVERY].copy()
+        if self._waiting and self._waiting[0][0].shape[2] != travel.shape[2]:
+            self._count()
+        self._waiting.append((travel, raw, steady))
+        if len(self._waiting) >= GATHERED:
+            self._count()
+
+    def _count(self) -> None:
+        """Count the tiles that wait."""
+        if not self._waiting:
+            return
+        parts, self._waiting = self._waiting, []
+        travel, raw, steady = (np.concatenate(part, axis=1) for part in zip(*parts, strict=True))
         use = steady & (travel.max(axis=2) - travel.min(axis=2) >= SWEEP_M)
         rows = np.nonzero(use)[0]
         if not len(rows):
@@ -73,27 +94,28 @@ class WornSpotJudge:
         place += rows[:, None] * CLASSES
         place = place.ravel()
         cells = self.dampers * CLASSES
-        self.counts += np.bincount(place, minlength=cells).reshape(self.dampers, CLASSES)
+        self._counts += np.bincount(place, minlength=cells).reshape(self.dampers, CLASSES)
         # Exact: whole numbers whose sum stays far below 2**53.
-        self.sums_um2 += np.bincount(place, square, cells).astype(np.int64).reshape(self.dampers, CLASSES)
+        self._sums_um2 += np.bincount(place, square, cells).astype(np.int64).reshape(self.dampers, CLASSES)
 
     def merge(self, later: WornSpotJudge) -> None:
         """Add what another one gathered of the same dampers."""
-        self.counts += later.counts
-        self.sums_um2 += later.sums_um2
+        self._counts += later.counts
+        self._sums_um2 += later.sums_um2
         self.found_mm = [mine or theirs for mine, theirs in zip(self.found_mm, later.found_mm, strict=True)]
 
     def judge(self) -> list[int]:
         """Return the dampers in which a worn spot shows for the first time; the far past fades."""
         new = []
+        counts, sums_um2 = self.counts, self.sums_um2
         for damper in range(self.dampers):
             if self.found_mm[damper] is None:
-                self.found_mm[damper] = find_worn_mm(self.counts[damper], self.sums_um2[damper])
+                self.found_mm[damper] = find_worn_mm(counts[damper], sums_um2[damper])
                 if self.found_mm[damper] is not None:
                     new.append(damper)
-            if int(self.counts[damper].sum()) > FORGET_SAMPLES:
-                self.counts[damper] >>= 1
-                self.sums_um2[damper] >>= 1
+            if int(counts[damper].sum()) > FORGET_SAMPLES:
+                counts[damper] >>= 1
+                sums_um2[damper] >>= 1
         return new
 
     def to_list(self) -> list[Any]:
