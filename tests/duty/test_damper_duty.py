@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from dutylog.duty.damper_duty import DamperDuty, PreparedRun
 from dutylog.duty.histograms import GATHERED, PASS_LOWEST_MM, SPEED_BINS, SPEED_EDGES_MPS
+from dutylog.duty.pieces import sum_pieces
 
 STROKE_UM = 60_000
 PERIOD_NS = 1_002_707  # not a whole number of microseconds, as a real clock gives
@@ -158,3 +159,38 @@ def test_what_is_gathered_is_counted_whenever_somebody_looks(length):
     place = np.where(speed >= 0, np.searchsorted(edges, speed, "right"), -np.searchsorted(edges, -speed, "left"))
     by_speed = np.bincount(place + SPEED_BINS // 2, energy, SPEED_BINS)
     assert gathered.histograms.counts["energy_by_speed_uj"].tolist() == by_speed.tolist()
+
+
+@settings(max_examples=200)
+@given(st.integers(1, 5), st.integers(1, 6), st.integers(1, 12), st.integers(0, 10_000))
+def test_dampers_side_by_side_hold_what_each_holds_alone(dampers, pieces, length, seed):
+    """Turning points of one never reach into the next one's, whether they move, stand still or only begin to move."""
+    rng = np.random.default_rng(seed)
+    n = pieces * length
+    step = (
+        rng.integers(-2, 3, (dampers, n))
+        * 1_000
+        * (rng.random((dampers, n)) < rng.choice([0.0, 0.1, 0.9], (dampers, 1)))
+    )
+    travel_um = np.cumsum(step, axis=1) + 30_000
+    speed_mps, energy_uj = step / 1e3, np.abs(step).astype(np.float64)
+    lasts_um = [None if rng.random() < 0.3 else int(row[0] + rng.integers(-1, 2)) for row in travel_um]
+    together = sum_pieces(travel_um, speed_mps, energy_uj, lasts_um, pieces)
+    for row, found in enumerate(together):
+        one = slice(row, row + 1)
+        alone = sum_pieces(travel_um[one], speed_mps[one], energy_uj[one], lasts_um[one], pieces)[0]
+        assert (found.figures, found.highest_um, found.lowest_um) == (alone.figures, alone.highest_um, alone.lowest_um)
+        assert found.places.tolist() == alone.places.tolist()
+        assert found.path_um.tolist() == travel_um[row, found.places].tolist()
+        assert set(plain_turns(travel_um[row], lasts_um[row])) <= set(found.places.tolist())
+
+
+def plain_turns(travel_um, last_um):
+    """Return where travel first stood at each local extreme, sample by sample."""
+    turns, place, way, before = [], 0, 0, travel_um[0] if last_um is None else last_um
+    for number, here in enumerate(travel_um.tolist()):
+        if here != before:
+            if way and (here > before) != (way > 0):
+                turns.append(place)
+            way, place, before = (1 if here > before else -1), number, here
+    return turns

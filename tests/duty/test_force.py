@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dutylog.domain.vehicle import ForceAt, ForceCurve, Profile
-from dutylog.duty.force import ForceTable
+from dutylog.duty.force import ForceTable, ForceTables
+from dutylog.duty.speed_cells import find_cells
 from motion.signals import ADC12_STEP_MM, ADC16_STEP_MM, prepare_tiles, read_by_sensor, read_table, tones
 
 CURVE = ForceCurve((-2.0, -0.5, 0.0, 0.5, 2.0), (-4000.0, -1900.0, 0.0, 900.0, 2400.0))
@@ -149,3 +150,22 @@ def test_piecewise_energies_come_out_of_a_noisy_sensor(sensor, limit):
         cycles = 4 * row["freq_hz"]
         assert ours[0] == pytest.approx(cycles * row["E_compression_j"], rel=limit), row
         assert ours[1] == pytest.approx(cycles * row["E_rebound_j"], rel=limit), row
+
+
+def test_tables_of_several_profiles_give_what_each_gives_alone():
+    """To the bit: one curve, several by travel, and one whose points lie between cells; fade and a missing body too."""
+    crooked = ForceCurve((-2.0, -0.12345, 0.0, 0.33333, 2.0), (-5000.0, -900.0, 0.0, 1200.0, 4000.0))
+    profiles = [
+        profile(ForceAt(0.0, CURVE)),
+        profile(ForceAt(0.0, CURVE), ForceAt(0.2, HARD)),
+        profile(ForceAt(0.0, crooked)),
+    ]
+    profiles = [profiles[kind] for kind in (0, 1, 0, 2, 1)]
+    rng = np.random.default_rng(4)
+    speeds, travels = rng.normal(0, 2, (5, 4000)), rng.uniform(-0.05, 0.3, (5, 4000))
+    body_c = np.array([[np.nan, 20.0, 90.0, 200.0]] * 5)
+    tables = ForceTables(profiles)
+    forces, fades = tables.compute_force_n(speeds, travels, find_cells(speeds)), tables.compute_fade_ratio(body_c)
+    for row, one in enumerate(profiles):
+        assert np.array_equal(forces[row], ForceTable(one).compute_force_n(speeds[row], travels[row]))
+        assert np.array_equal(fades[row], ForceTable(one).compute_fade_ratio(body_c[row]))

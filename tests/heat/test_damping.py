@@ -281,3 +281,5 @@ def test_what_is_stored_is_checked():
     state = replace(HeatObserver(NODES, PRIOR).step(tile), laws=None)
     with pytest.raises(InputError, match="conductances"):
         DampingWatch(NODES).take(tile, state)
+    with pytest.raises(InputError, match="what the observer says"):
+        DampingWatch(NODES).take(tile, None)

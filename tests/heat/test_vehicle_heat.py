@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dutylog.daemon.snapshots import _heat
 from dutylog.domain.heat_input import HeatInput
 from dutylog.domain.vehicle import Damper, ForceAt, ForceCurve, Profile, Vehicle
 from dutylog.engine.bumps import BumpDecay
@@ -178,7 +177,7 @@ def test_a_figure_that_is_not_finite_is_unknown_in_the_snapshot() -> None:
     now = heat.now("left")
     assert now is not None
     assert now.outlook.stop_peak_s == float("inf"), "colder than the air, it has no peak"
-    shown = _heat(now)
+    shown = now.shown()
     assert shown["stop_peak_s"] is None
     assert shown["oil_c"] == pytest.approx(now.oil_c, abs=1e-4)
     assert "outlook" not in shown

@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any
 
 from dutylog import ENGINE
 from dutylog.acquire.driver import DriverState
 from dutylog.acquire.sensors import RawTravel
-from dutylog.domain.vehicle import Vehicle
+from dutylog.domain.vehicle import Damper, Vehicle
 from dutylog.duty.totals import Totals
 from dutylog.engine.output import DamperLive, Live, TripRow
 from dutylog.engine.state import damper_state
 from dutylog.errors import one_line
-from dutylog.heat.vehicle_heat import HeatNow, Outlook
+from dutylog.heat.outlook import HeatNow
 from dutylog.units import J_PER_UJ, NS_PER_S
-
-_HEAT_NAMES = tuple(one.name for one in fields(HeatNow) if one.name != "outlook")
-_OUTLOOK_NAMES = tuple(one.name for one in fields(Outlook))
-HEAT_DIGITS = 4
-"""Digits after the point of estimates in a snapshot; far finer than any of them is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +67,7 @@ class Moment:
 def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[str, Any]:
     """Return the snapshot of one moment; before the first tile every damper is waiting."""
     trip = None if live is None else live.trip
-    offsets_k = {damper.position: damper.body_offset_k for damper in vehicle.dampers}
-    limits_c = {damper.position: vehicle.profile_of(damper).oil_limit_c for damper in vehicle.dampers}
+    places = {damper.position: damper for damper in vehicle.dampers}
     return {
         "schema": 1,
         "engine": ENGINE,
@@ -101,12 +94,7 @@ def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[s
         "unsaved_s": moment.disk.unsaved_s,
         "devices": [_device(device) for device in moment.devices],
         "dampers": [
-            {
-                **one,
-                **_raw(one, offsets_k.get(one["position"], 0.0), moment.raw_travel.get(one["position"])),
-                "oil_limit_c": limits_c.get(one["position"]),
-                **_heat(moment.heat(one["position"])),
-            }
+            _complete(one, vehicle, places.get(one["position"]), moment)
             for one in _dampers(vehicle, live, moment.not_driven)
         ],
     }
@@ -115,34 +103,27 @@ def make_snapshot(vehicle: Vehicle, live: Live | None, moment: Moment) -> dict[s
 def _dampers(vehicle: Vehicle, live: Live | None, not_driven: Mapping[str, Totals]) -> list[dict[str, Any]]:
     if live is None:
         return [_waiting(vehicle, i) for i in range(len(vehicle.dampers))]
-    return [_damper(damper, live.trip, not_driven.get(damper.unit_id, Totals())) for damper in live.dampers]
+    shares = {} if live.trip is None else {(part.unit_id, part.position): part.totals for part in live.trip.dampers}
+    return [
+        _damper(damper, shares.get((damper.unit_id, damper.position)), not_driven.get(damper.unit_id))
+        for damper in live.dampers
+    ]
 
 
-def _raw(damper: Mapping[str, Any], offset_k: float, raw: RawTravel | None) -> dict[str, Any]:
-    """Return what calibrating needs: readings before any calibration; no counts where the source gives none."""
-    body_c = damper["body_c"]
-    found = {"body_raw_c": None if body_c is None else body_c - offset_k}
-    return found if raw is None else found | {"travel_raw": round(raw.mean, 2), "travel_raw_noise": round(raw.noise, 3)}
+def _complete(one: dict[str, Any], vehicle: Vehicle, damper: Damper | None, moment: Moment) -> dict[str, Any]:
+    """Put into a damper what isn't the engine's; return it.
 
-
-def _heat(heat: HeatNow | None) -> dict[str, Any]:
-    """Return what is known of a damper's heat, flat; nothing before its first tile."""
-    if heat is None:
-        return {}
-    # Names and not asdict, which copies deeply: a third of a snapshot's time.
-    known = {name: _tidy(getattr(heat, name)) for name in _HEAT_NAMES}
-    for name in _OUTLOOK_NAMES:
-        known[name] = _tidy(getattr(heat.outlook, name))
-    return known
-
-
-def _tidy(value: Any) -> Any:
-    """Return what is short enough to be sent every second; a figure that isn't finite is unknown."""
-    if isinstance(value, str):
-        return one_line(value, 300)
-    if not isinstance(value, float):
-        return value
-    return round(value, HEAT_DIGITS) if math.isfinite(value) else None
+    Readings before any calibration are what calibrating needs; no counts where the source gives none.
+    """
+    position, body_c = one["position"], one["body_c"]
+    offset_k = 0.0 if damper is None else damper.body_offset_k
+    one["body_raw_c"] = None if body_c is None else body_c - offset_k
+    if (raw := moment.raw_travel.get(position)) is not None:
+        one["travel_raw"], one["travel_raw_noise"] = round(raw.mean, 2), round(raw.noise, 3)
+    one["oil_limit_c"] = None if damper is None else vehicle.profile_of(damper).oil_limit_c
+    if (heat := moment.heat(position)) is not None:
+        one.update(heat.shown())
+    return one
 
 
 def _device(device: DriverState) -> dict[str, Any]:
@@ -167,8 +148,11 @@ def _trip(trip: TripRow, live: Live, number: int | None) -> dict[str, Any]:
     }
 
 
-def _damper(damper: DamperLive, trip: TripRow | None, not_driven: Totals) -> dict[str, Any]:
-    share = _share(damper, trip)
+def _damper(damper: DamperLive, share: Totals | None, not_driven: Totals | None) -> dict[str, Any]:
+    """Return what the engine has of a damper. share: its part of the open trip."""
+    energy_uj, strokes_count = damper.totals.energy_uj, damper.totals.strokes_count
+    if not_driven is not None:
+        energy_uj, strokes_count = energy_uj - not_driven.energy_uj, strokes_count - not_driven.strokes_count
     has_data = damper.travel_mm is not None or damper.body_c is not None
     state, text = damper_state(damper.body_c, damper.body_limit_c, damper.faults, has_data)
     peak_mc = None if share is None else share.peak_body_mc
@@ -182,8 +166,8 @@ def _damper(damper: DamperLive, trip: TripRow | None, not_driven: Totals) -> dic
         "body_c": damper.body_c,
         "body_limit_c": damper.body_limit_c,
         "heat_w": damper.heat_w,
-        "energy_total_j": max(0, damper.totals.energy_uj - not_driven.energy_uj) * J_PER_UJ,
-        "strokes_total_count": max(0, damper.totals.strokes_count - not_driven.strokes_count),
+        "energy_total_j": max(0, energy_uj) * J_PER_UJ,
+        "strokes_total_count": max(0, strokes_count),
         "trip_energy_j": None if share is None else share.energy_uj * J_PER_UJ,
         "trip_strokes_count": None if share is None else share.strokes_count,
         "trip_peak_body_c": None if peak_mc is None else peak_mc / 1000,
@@ -197,16 +181,6 @@ def _damper(damper: DamperLive, trip: TripRow | None, not_driven: Totals) -> dic
         "state": state,
         "state_text": text,
     }
-
-
-def _share(damper: DamperLive, trip: TripRow | None) -> Totals | None:
-    """Return the damper's part of the open trip."""
-    if trip is None:
-        return None
-    for part in trip.dampers:
-        if (part.unit_id, part.position) == (damper.unit_id, damper.position):
-            return part.totals
-    return None
 
 
 def _waiting(vehicle: Vehicle, row: int) -> dict[str, Any]:
@@ -226,4 +200,4 @@ def _waiting(vehicle: Vehicle, row: int) -> dict[str, Any]:
         speed_rms_mps=None,
         faults=(),
     )
-    return _damper(live, None, Totals())
+    return _damper(live, None, None)

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from dutylog.duty.cavitation import Places, compute_times_us, sum_by_piece
-from dutylog.duty.histograms import Histograms, Ints, Steps, Wholes
+from dutylog.duty.histograms import Histograms, Steps, Wholes
+from dutylog.duty.pieces import Figures, PieceSums, sum_pieces
 from dutylog.duty.speed_cells import Cells, Speeds, find_cells
 from dutylog.duty.strokes import Strokes
 from dutylog.duty.totals import SUMS, TOTALS_COLUMNS, Totals
@@ -81,41 +82,45 @@ class DamperDuty:
 
     def update(self, run: PreparedRun) -> list[Totals]:
         """Add a run; return what each of its pieces brought (times and temperatures aside)."""
+        lasts_um = [self.last_um if run.joined else None]
+        found = sum_pieces(run.travel_um[None], run.speed_mps[None], run.energy_uj[None], lasts_um, run.pieces)
+        return self.add(run, found[0])
+
+    def add(self, run: PreparedRun, found: PieceSums) -> list[Totals]:
+        """Add a run as `update`, where `sum_pieces` was already asked what it holds."""
         if not run.joined:
             self.break_off()
-        travel, pieces = run.travel_um, run.pieces
+        path = found.path_um
+        first_um, last_um = int(path[0]), self.last_um
         if self.first_um is None:
-            self.first_um = int(travel[0])
-        step = np.empty_like(travel)
-        step[0] = 0 if self.last_um is None else int(travel[0]) - self.last_um
-        np.subtract(travel[1:], travel[:-1], out=step[1:])
-        places = _turning_places(step, pieces)
-        path = travel[places].astype(np.int64)
-        shown, lengths_um = self.strokes.update(path, run.start_ns + places * run.period_ns)
-        self.histograms.add_path(int(path[0]) if self.last_um is None else self.last_um, path)
-        self.last_um = int(travel[-1])
-        energy = self._add_classes(run)
-        by_piece = np.abs(step, out=step).reshape(pieces, -1)
-        sliding = np.add.reduce(by_piece, axis=1, dtype=step.dtype).tolist()
-        speeds = run.speed_mps.reshape(pieces, -1)
-        peaks_in, peaks_out = speeds.max(axis=1).tolist(), speeds.min(axis=1).tolist()
-        columns = [
-            [int(inwards) for inwards in energy[0]],
-            [int(both - inwards) for inwards, both in zip(*energy, strict=True)],
-            sliding,
-            [max(0, round(inwards * 1e6)) for inwards in peaks_in],
-            [max(0, round(-outwards * 1e6)) for outwards in peaks_out],
+            self.first_um = first_um
+        shown, lengths_um = self.strokes.update(path, run.start_ns + found.places * run.period_ns)
+        self.histograms.add_path(first_um if last_um is None else last_um, path)
+        cells = find_cells(run.speed_mps) if run.cells is None else run.cells
+        self.histograms.add(cells, run.energy_uj, run.travel_um, run.period_ns)
+        self.last_um = int(path[-1])  # it doesn't move after its last move
+        gains = [
+            Totals(inwards_uj, outwards_uj, 0, 0, slid_um, 0, 0, 0, 0, 0, 0, peak_in_umps, peak_out_umps)
+            for inwards_uj, outwards_uj, slid_um, peak_in_umps, peak_out_umps in zip(*found.figures, strict=True)
         ]
-        gains = [_gain(*values) for values in zip(*columns, strict=True)]
-        self.sums.merge(_gain(*map(sum, columns[:3]), *map(max, columns[3:])))
-        length = len(travel) // pieces
-        if len(shown):
-            _share_out(gains, places[shown] // length, lengths_um)
-        for place in self._add_bottom_outs(travel):
+        self._add_figures(found.figures)
+        length = len(run.travel_um) // run.pieces
+        if shown:
+            _share_out(gains, (found.places[shown] // length).tolist(), lengths_um)
+        for place in self._add_bottom_outs(run.travel_um, found):
             gains[place // length].bottom_outs_count += 1
         if run.beyond is not None:
             self._add_cavitation(run, run.beyond, gains)
         return gains
+
+    def _add_figures(self, figures: Figures) -> None:
+        """Add what all pieces brought."""
+        sums, (inwards_uj, outwards_uj, slid_um, peaks_in_umps, peaks_out_umps) = self.sums, figures
+        sums.energy_compression_uj += sum(inwards_uj)
+        sums.energy_rebound_uj += sum(outwards_uj)
+        sums.shaft_travel_um += sum(slid_um)
+        sums.peak_compression_umps = max(sums.peak_compression_umps, *peaks_in_umps)
+        sums.peak_rebound_umps = max(sums.peak_rebound_umps, *peaks_out_umps)
 
     def add_time(self, *, measured_us: int = 0, unmeasured_us: int = 0, moving: bool = False) -> None:
         """Account for time, measured or not, in motion or not."""
@@ -125,12 +130,13 @@ class DamperDuty:
             self.sums.moving_us += measured_us + unmeasured_us
             self.sums.moving_measured_us += measured_us
 
-    def add_body_c(self, body_c: Sequence[float]) -> None:
-        """Take body temperatures [degC] for the peak."""
-        if body_c:
-            peak_mc = round(max(body_c) * 1000)
-            old = self.sums.peak_body_mc
-            self.sums.peak_body_mc = peak_mc if old is None else max(old, peak_mc)
+    def add_body_c(self, body_c: Sequence[float]) -> int | None:
+        """Take body temperatures [degC] for the peak; return theirs [m degC], None without any."""
+        if not body_c:
+            return None
+        peak_mc, old = round(max(body_c) * 1000), self.sums.peak_body_mc
+        self.sums.peak_body_mc = peak_mc if old is None else max(old, peak_mc)
+        return peak_mc
 
     def break_off(self) -> Totals:
         """Travel was lost or the run is over: the open stroke ends, nothing spans the gap. Returns what that gained."""
@@ -160,15 +166,6 @@ class DamperDuty:
         self.histograms.merge(later.histograms)
         self._merge_bottom_outs(later)
 
-    def _add_classes(self, run: PreparedRun) -> tuple[list[float], list[float]]:
-        """Add to the histograms; return the energy [uJ] of each piece in compression, and all of it."""
-        speed, energy = run.speed_mps, run.energy_uj
-        cells = find_cells(speed) if run.cells is None else run.cells
-        self.histograms.add(cells, energy, run.travel_um, run.period_ns)
-        by_piece = energy.reshape(run.pieces, -1)
-        inwards = np.einsum("ij,ij->i", by_piece, (speed >= 0).reshape(run.pieces, -1))
-        return inwards.tolist(), by_piece.sum(axis=1).tolist()
-
     def _add_cavitation(self, run: PreparedRun, beyond: Places, gains: list[Totals]) -> None:
         """Count time and energy beyond the cavitation margin."""
         length = len(run.travel_um) // run.pieces
@@ -182,10 +179,10 @@ class DamperDuty:
             self.sums.cavitation_us += time_us
             self.sums.cavitation_energy_uj += energy_uj
 
-    def _add_bottom_outs(self, travel_um: Steps) -> list[int]:
+    def _add_bottom_outs(self, travel_um: Steps, held: PieceSums) -> list[int]:
         """Return the places of new bottom-outs."""
-        if int(travel_um.max()) < self.stroke_um - BOTTOM_UM:
-            if not (self._armed and self._rearmed) and int(travel_um.min()) < self.stroke_um - REARM_UM:
+        if held.highest_um < self.stroke_um - BOTTOM_UM:
+            if held.lowest_um < self.stroke_um - REARM_UM:
                 self._armed = self._rearmed = True
             return []
         hits = np.flatnonzero(travel_um >= self.stroke_um - BOTTOM_UM)
@@ -253,48 +250,10 @@ class DamperDuty:
                 setattr(self.sums, name, max(stored, getattr(self.sums, name) or stored))
 
 
-def _gain(inwards_uj: int, outwards_uj: int, slid_um: int, peak_in_umps: int, peak_out_umps: int) -> Totals:
-    """Return what a stretch brought, its strokes and bottom-outs still to come."""
-    return Totals(
-        energy_compression_uj=inwards_uj,
-        energy_rebound_uj=outwards_uj,
-        shaft_travel_um=slid_um,
-        peak_compression_umps=peak_in_umps,
-        peak_rebound_umps=peak_out_umps,
-    )
-
-
-def _share_out(gains: list[Totals], pieces: Ints, lengths_um: Ints) -> None:
+def _share_out(gains: list[Totals], pieces: list[int], lengths_um: list[int]) -> None:
     """Add strokes (lengths [um], positive for compression) to the gains of the pieces that showed them."""
-    counts = np.bincount(pieces, minlength=len(gains)).tolist()
-    inwards = np.bincount(pieces[lengths_um > 0], minlength=len(gains)).tolist()
-    # Exact: a run's strokes stay far below 2**53 um.
-    travel_um = np.bincount(pieces, np.abs(lengths_um), len(gains)).tolist()
-    for piece, count, inwards_count, slid_um in zip(gains, counts, inwards, travel_um, strict=True):
-        piece.strokes_count = count
-        piece.compression_strokes_count = inwards_count
-        piece.stroke_travel_um = int(slid_um)
-
-
-def _turning_places(step: Steps, pieces: int) -> Ints:
-    """Return the places of the first sample, of every local extreme and of the last move of each piece.
-
-    step[i]: from the sample before to sample i. An extreme stands where it was first reached, so
-    that a flat top cut in two is the same flat top.
-    """
-    n = len(step)
-    sign = (step > 0).view(np.int8) - (step < 0).view(np.int8)
-    starts = np.concatenate([[0], np.flatnonzero(sign[1:] != sign[:-1]) + 1])
-    ends = np.concatenate([starts[1:], [n]]) - 1
-    moving = sign[starts] != 0
-    starts, ends, sign = starts[moving], ends[moving], sign[starts[moving]]
-    if not len(starts):
-        return np.zeros(1, dtype=np.int64)
-    turns = ends[:-1][sign[1:] != sign[:-1]]
-    if pieces == 1:
-        return np.concatenate([[0], turns, ends[-1:]])
-    borders = np.arange(1, pieces + 1) * (n // pieces) - 1
-    latest = np.maximum(np.searchsorted(starts, borders, side="right") - 1, 0)
-    places = np.concatenate([turns, np.minimum(ends[latest], np.maximum(borders, starts[latest]))])
-    places.sort()
-    return np.concatenate([[0], places])
+    for number, length_um in zip(pieces, lengths_um, strict=True):
+        gain = gains[number]
+        gain.strokes_count += 1
+        gain.compression_strokes_count += length_um > 0
+        gain.stroke_travel_um += abs(length_um)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,13 +28,18 @@ class ForceTable:
     def __init__(self, profile: Profile) -> None:
         self._curves = [_Curve(at.curve.speeds_mps, at.curve.forces_n) for at in profile.force]
         # Cells of one curve behind those of the other, so that curve and cell are one index.
-        self._slopes_nspm = np.concatenate([curve.slopes_nspm for curve in self._curves])
-        self._starts_n = np.concatenate([curve.starts_n for curve in self._curves])
+        self.slopes_nspm = np.concatenate([curve.slopes_nspm for curve in self._curves])
+        self.starts_n = np.concatenate([curve.starts_n for curve in self._curves])
         crooked = np.any([curve.is_crooked for curve in self._curves], axis=0)
         self._is_crooked = crooked if crooked.any() else None
         self._travels_m = np.array([at.travel_m for at in profile.force])
         self._fade_per_k = profile.fade_per_k
         self._reference_c = profile.reference_c
+
+    @property
+    def is_one_line_a_cell(self) -> bool:
+        """Return whether the force is one straight line within each cell of speed."""
+        return len(self._curves) == 1 and self._is_crooked is None
 
     def compute_force_n(self, speed_mps: Speeds, travel_m: Speeds, cells: Cells | None = None) -> Array:
         """Return the force [N] without fade, same shape as speed_mps [m/s]; travel_m in metres.
@@ -62,9 +69,9 @@ class ForceTable:
         return force
 
     def _look_up_n(self, speed_mps: Speeds, places: Cells) -> Array:
-        force: Array = self._slopes_nspm[places]
+        force: Array = self.slopes_nspm[places]
         force *= speed_mps
-        force += self._starts_n[places]
+        force += self.starts_n[places]
         return force
 
     def _search_n(self, speed_mps: Speeds, travel_m: Speeds) -> Array:
@@ -88,9 +95,50 @@ class ForceTable:
 
     def compute_fade_ratio(self, body_c: Array) -> Array:
         """Return the factor by body temperature [degC]; unknown temperature (NaN) doesn't fade."""
-        over_k = np.fmax(0.0, body_c - self._reference_c)  # of NaN and 0, fmax takes 0
-        ratio: Array = np.maximum(0.0, 1.0 - self._fade_per_k * over_k)
-        return ratio
+        return _compute_fade_ratio(body_c, self._reference_c, self._fade_per_k)
+
+
+class ForceTables:
+    """The forces of the profiles of several dampers at once, each value the same to the bit as `ForceTable`'s."""
+
+    def __init__(self, profiles: Sequence[Profile]) -> None:
+        """profiles: of each damper."""
+        kinds = list(dict.fromkeys(profiles))
+        tables = [ForceTable(profile) for profile in kinds]
+        # The tables of all profiles behind each other, so that profile and cell are one index.
+        self._slopes_nspm = np.concatenate([np.empty(0), *(table.slopes_nspm for table in tables)])
+        self._starts_n = np.concatenate([np.empty(0), *(table.starts_n for table in tables)])
+        firsts = np.cumsum([0] + [len(table.slopes_nspm) for table in tables])
+        kind = np.array([kinds.index(profile) for profile in profiles], dtype=np.intp)
+        self._first = firsts[kind][:, None]
+        self._apart = [
+            (np.flatnonzero(kind == number).tolist(), table)
+            for number, table in enumerate(tables)
+            if not table.is_one_line_a_cell
+        ]
+        self._fade_per_k = np.array([[profile.fade_per_k] for profile in profiles])
+        self._reference_c = np.array([[profile.reference_c] for profile in profiles])
+
+    def compute_force_n(self, speed_mps: Array, travel_m: Speeds, cells: Cells) -> Array:
+        """Return the force [N] without fade; all (dampers, n), cells those of the speeds (`find_cells`)."""
+        places = cells + self._first
+        force: Array = self._slopes_nspm.take(places)
+        force *= speed_mps
+        force += self._starts_n.take(places)
+        for rows, table in self._apart:
+            for row in rows:
+                force[row] = table.compute_force_n(speed_mps[row], travel_m[row], cells[row])
+        return force
+
+    def compute_fade_ratio(self, body_c: Array) -> Array:
+        """Return the factor by body temperature [degC], (dampers, tiles) both, as `ForceTable.compute_fade_ratio`."""
+        return _compute_fade_ratio(body_c, self._reference_c, self._fade_per_k)
+
+
+def _compute_fade_ratio(body_c: Array, reference_c: float | Array, fade_per_k: float | Array) -> Array:
+    over_k = np.fmax(0.0, body_c - reference_c)  # of NaN and 0, fmax takes 0
+    ratio: Array = np.maximum(0.0, 1.0 - fade_per_k * over_k)
+    return ratio
 
 
 class _Curve:

@@ -54,6 +54,7 @@ class Histograms:
         self._samples: list[tuple[Cells, Wholes, Steps]] = []
         self._waiting = self._period_ns = 0
         self._paths: list[Ints] = []
+        self._path_starts_um: list[int] = []
 
     def add(self, cells: Cells, energy_uj: Wholes, travel_um: Steps, period_ns: int) -> None:
         """Add samples (n,): cells of speed, heat [uJ] in whole numbers, travel [um]; nobody may change them after."""
@@ -67,7 +68,8 @@ class Histograms:
 
     def add_path(self, start_um: int, path_um: Ints) -> None:
         """Add seal passes along straight legs from a place through the given ones."""
-        self._paths.append(np.concatenate([[start_um], path_um]))
+        self._path_starts_um.append(start_um)
+        self._paths.append(path_um)
 
     def merge(self, later: Histograms) -> None:
         """Add the counts of another stretch."""
@@ -105,13 +107,12 @@ class Histograms:
             self._count_speeds(cells, energy_uj)
             self._count_positions(travel_um)
         if self._paths:
-            paths, self._paths = self._paths, []
-            self._count_passes(paths)
+            self._count_passes()
 
     def _count_speeds(self, cells: Cells, energy_uj: Wholes) -> None:
         # From the slowest cell to the fastest one only: few of all cells are in use at a time.
         first = int(cells.min())
-        bounds = np.clip(_CLASS_BOUNDS - first, 0, int(cells.max()) + 1 - first)
+        bounds = np.minimum(np.maximum(_CLASS_BOUNDS - first, 0), int(cells.max()) + 1 - first)
         used = cells - first
         # Exact: what is gathered stays far below 2**53 uJ.
         heat = _sum_between(np.bincount(used, energy_uj), bounds)
@@ -125,22 +126,31 @@ class Histograms:
         coarse *= 1.0 / POSITION_BIN_UM
         coarse += _POSITION_OFFSET + 0.5 / POSITION_BIN_UM
         np.maximum(coarse, 0, out=coarse)
-        place = np.minimum(coarse, POSITION_BINS - 1, out=coarse).astype(np.intp)
+        place = np.minimum(coarse, POSITION_BINS - 1, out=coarse).astype(np.int32)
         self._counts["time_by_position_ns"] += np.bincount(place, minlength=POSITION_BINS) * self._period_ns
 
-    def _count_passes(self, paths: list[Ints]) -> None:
-        cells = [np.clip(path // 1000 - PASS_LOWEST_MM, 0, PASS_CELLS - 1) for path in paths]
-        before = np.concatenate([cell[:-1] for cell in cells])
-        after = np.concatenate([cell[1:] for cell in cells])
+    def _count_passes(self) -> None:
+        begins = np.cumsum([0] + [len(path) for path in self._paths[:-1]])
+        cells = _find_marks(np.concatenate(self._paths))
+        before = np.empty_like(cells)
+        before[1:] = cells[:-1]
+        before[begins] = _find_marks(np.array(self._path_starts_um, dtype=np.int64))
+        self._paths, self._path_starts_um = [], []
         # Marks low+1 .. high are passed: +1 behind low, -1 behind high, summed up when asked for.
         steps = self._counts["pass_steps"]
-        steps += np.bincount(np.minimum(before, after) + 1, minlength=PASS_CELLS + 1)
-        steps -= np.bincount(np.maximum(before, after) + 1, minlength=PASS_CELLS + 1)
+        steps += np.bincount(np.minimum(before, cells) + 1, minlength=PASS_CELLS + 1)
+        steps -= np.bincount(np.maximum(before, cells) + 1, minlength=PASS_CELLS + 1)
+
+
+def _find_marks(path_um: Ints) -> Ints:
+    """Return the cell of `pass_steps` of each travel [um]."""
+    return np.minimum(np.maximum(path_um // 1000 - PASS_LOWEST_MM, 0), PASS_CELLS - 1)
 
 
 def _sum_between(values: NDArray[Any], bounds: NDArray[np.intp]) -> NDArray[Any]:
     """Return the sums of values between each two bounds."""
     total = np.zeros(len(values) + 1, dtype=values.dtype)
     np.cumsum(values, out=total[1:])
-    sums: NDArray[Any] = np.diff(total[bounds])
+    at = total[bounds]
+    sums: NDArray[Any] = at[1:] - at[:-1]
     return sums

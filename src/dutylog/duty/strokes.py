@@ -25,8 +25,6 @@ LENGTH_BINS = 128
 _GATHERED = 512
 _FREQUENCY_EDGES = np.array(FREQUENCY_EDGES_HZ)
 
-_NONE = np.empty(0, dtype=np.int64)
-
 Ints = NDArray[np.int64]
 Point = tuple[int, int]
 """Travel [um] and the time [ns] it was first reached."""
@@ -66,11 +64,12 @@ class StrokeCounts:
         """Count the strokes between each two of some turning points in order: travel [um] and time [ns]."""
         if len(pivots_um) < 2:
             return
-        length_um = np.diff(pivots_um)
+        # Not np.diff: a second holds few strokes, of which each call costs more than they do.
+        length_um = pivots_um[1:] - pivots_um[:-1]
         self.strokes_count += len(length_um)
         self.compression_count += int(np.count_nonzero(length_um > 0))
-        self.travel_um += int(np.abs(length_um).sum())
-        self._waiting.append((length_um, np.diff(pivots_ns)))
+        self.travel_um += int(np.add.reduce(np.abs(length_um)))
+        self._waiting.append((length_um, pivots_ns[1:] - pivots_ns[:-1]))
         self._waiting_count += len(length_um)
         if self._waiting_count >= _GATHERED:
             self._classify()
@@ -191,7 +190,7 @@ class Strokes:
     counts: StrokeCounts = field(default_factory=StrokeCounts)
     flow: Rainflow = field(default_factory=Rainflow)
 
-    def update(self, path_um: Ints, times_ns: Ints) -> tuple[Ints, Ints]:
+    def update(self, path_um: Ints, times_ns: Ints) -> tuple[list[int], list[int]]:
         """Take the turning points of unbroken travel in order, ends included: travel [um] and time [ns].
 
         Returns:
@@ -206,18 +205,17 @@ class Strokes:
                 self.flow.update((chain.first[0],) if chain.first is not None else ())
             first += 1
         if chain.extreme is None or first == len(path):
-            return _NONE, _NONE
+            return [], []
         shown, ends, last, is_rising = _find_reversals(path, first, chain.extreme[0], chain.direction > 0)
         chain.direction = 1 if is_rising else -1
         old_extreme = chain.extreme
         if last >= 0:
             chain.extreme = (path[last], int(times_ns[last]))
         if not shown:
-            return _NONE, _NONE
+            return [], []
         # The pivots from the latest one known before; its successor may be the extreme known before.
-        pivots_um, pivots_ns = (np.empty(len(ends) + 1, dtype=np.int64) for _ in range(2))
-        np.take(path_um, ends, out=pivots_um[1:])
-        np.take(times_ns, ends, out=pivots_ns[1:])
+        places = np.array([0, *ends])
+        pivots_um, pivots_ns = path_um.take(places), times_ns.take(places)
         pivots_um[0], pivots_ns[0] = chain.last if chain.last is not None else old_extreme
         if ends[0] < 0:
             pivots_um[1], pivots_ns[1] = old_extreme
@@ -228,7 +226,7 @@ class Strokes:
         self.flow.update(pivots_um[1:])
         chain.reversals += len(ends)
         chain.last = (int(pivots_um[-1]), int(pivots_ns[-1]))
-        return np.array(shown), np.diff(pivots_um)
+        return shown, (pivots_um[1:] - pivots_um[:-1]).tolist()
 
     def _feed(self, points: list[Point | None]) -> None:
         """Take single turning points."""

@@ -20,13 +20,14 @@ from dutylog import ENGINE
 from dutylog.domain.vehicle import Profile, Vehicle
 from dutylog.duty.cavitation import CavitationMargin
 from dutylog.duty.damper_duty import DamperDuty
-from dutylog.duty.force import ForceTable
+from dutylog.duty.force import ForceTables
 from dutylog.duty.totals import Totals
 from dutylog.engine.epoch_run import EpochRun, PreparedSpan, PreparedTile
 from dutylog.engine.lost_time import STUCK, LostTime, add_lost
 from dutylog.engine.minutes import MinuteTracker
 from dutylog.engine.output import Fault, HeatReset, Live, Step, TripRow
-from dutylog.engine.place import Energies, Place, SharedSpan, TileGain
+from dutylog.engine.place import Place, TileGain, take_span
+from dutylog.engine.shared_span import Energies, SharedSpan
 from dutylog.engine.shown import damper_live, tile_heats
 from dutylog.engine.stuck import StuckJudge
 from dutylog.engine.trips import TileSummary, TripTracker
@@ -286,12 +287,10 @@ class Engine:
             if self._foreign_clock or not self._trips.continues_at(first.start_ns):
                 step.trips += self._trips.close()
             self._fresh_epoch = self._foreign_clock = False
-        energy_uj = np.empty(span.travel_m.shape)
         by_tile = span.speed_mps.reshape(len(self._places), len(span.tiles), -1)
         rms_mps = np.sqrt(np.einsum("dtn,dtn->dt", by_tile, by_tile) / by_tile.shape[2])
-        gains, shared = [], SharedSpan.of(span)
-        for row, place in enumerate(self._places):
-            gains.append(place.take_span(shared, row, rms_mps, run.travel_faults, energy_uj[row]))
+        shared = SharedSpan.of(span, self._tables, [place.margin for place in self._places], rms_mps)
+        gains = take_span(self._places, shared, rms_mps, run.travel_faults)
         worn = self._worn.take(span, np.array([[gain.steady for gain in of_damper] for of_damper in gains]))
         for number, tile in enumerate(span.tiles):
             of_tile = tuple(of_damper[number] for of_damper in gains)
@@ -301,7 +300,7 @@ class Engine:
                 step.faults.append(Fault(self._places[row].damper.position, WORN_SPOT, tile.end_ns, None))
             if self._observer is not None:
                 part = slice(number * first.n, number * first.n + tile.n)
-                self._observer(EnergyTile(tile, energy_uj[:, part], of_tile, self._moving))
+                self._observer(EnergyTile(tile, shared.heat_uj[:, part], of_tile, self._moving))
         step.faults += run.take_faults(span.tiles[-1].start_ns)
         self._show(run, span.tiles[-1], rms_mps[:, -1])
 
@@ -321,11 +320,13 @@ class Engine:
             totals.measured_us, totals.unmeasured_us = gain.measured_us, gain.unmeasured_us
             totals.moving_us = gain.measured_us + gain.unmeasured_us if moving else 0
             totals.moving_measured_us = gain.measured_us if moving else 0
-            totals.peak_body_mc = round(max(samples) * 1000) if samples else None
+            totals.peak_body_mc = place.duty.add_body_c(samples)
             place.duty.add_time(measured_us=gain.measured_us, unmeasured_us=gain.unmeasured_us, moving=moving)
             named.append((place.unit_id, place.damper.position, totals))
             bodies.append(sum(samples) / len(samples) if samples else None)
-            heat = self._heat.setdefault(place.damper.position, deque(maxlen=HEAT_TILES))
+            heat = self._heat.get(place.damper.position)
+            if heat is None:
+                heat = self._heat[place.damper.position] = deque(maxlen=HEAT_TILES)
             heat.append((totals.energy_uj, gain.measured_us))
         seconds = (tile.end_ns - tile.start_ns) * 1e-9
         distance_m = None if tile.vehicle_mps is None else max(0.0, tile.vehicle_mps) * seconds
@@ -340,10 +341,11 @@ class Engine:
 
     def _show(self, run: EpochRun, tile: PreparedTile, rms_mps: NDArray[np.float64]) -> None:
         """Keep what the live page shows after a tile."""
+        seen: list[bool] = np.any(tile.valid, axis=1).tolist()
         dampers = tuple(
             damper_live(
                 run, tile, row, place, float(rms_mps[row]), self._heat[place.damper.position],
-                worn=self._worn.found_mm[row] is not None,
+                seen=seen[row], worn=self._worn.found_mm[row] is not None,
             )
             for row, place in enumerate(self._places)
         )  # fmt: skip
@@ -374,7 +376,8 @@ class Engine:
                 duty = self._duty_of(unit_id, profile)
             duty.stroke_um = round(profile.stroke_m * 1e6)
             margin = CavitationMargin.of(profile)
-            self._places.append(Place(damper, profile, ForceTable(profile), unit_id, serial, duty, margin=margin))
+            self._places.append(Place(damper, profile, unit_id, serial, duty, margin=margin))
+        self._tables = ForceTables([place.profile for place in self._places])
         self._worn = WornSensors(len(self._places))
 
     def _settle(self, place: Place) -> tuple[str, str, Totals]:

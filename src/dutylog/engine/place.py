@@ -10,21 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dutylog.domain.vehicle import Damper, Profile
-from dutylog.duty.cavitation import CavitationMargin, Places, part_of
+from dutylog.duty.cavitation import CavitationMargin, part_of
 from dutylog.duty.damper_duty import DamperDuty, PreparedRun
-from dutylog.duty.force import ForceTable
-from dutylog.duty.speed_cells import Cells, find_cells
+from dutylog.duty.pieces import PieceSums
 from dutylog.duty.totals import Totals
-from dutylog.engine.epoch_run import PreparedSpan, PreparedTile
+from dutylog.engine.epoch_run import PreparedTile
 from dutylog.engine.faults import FaultTracker
 from dutylog.engine.lost_time import NO_SENSOR, STUCK, LostTime, add_lost, share_out
 from dutylog.engine.output import Fault
-from dutylog.engine.stuck import OTHERS_MPS, QUARTERS, QUIET_M, QUIET_NOISE_LEVELS, StuckJudge
+from dutylog.engine.shared_span import SharedSpan, is_shaken
+from dutylog.engine.stuck import QUARTERS, QUIET_M, QUIET_NOISE_LEVELS, StuckJudge
 from dutylog.motion.validity import IMPOSSIBLE_SPEED, REASONS, find_runs
 from dutylog.units import FS_PER_NS
 
-Energies = NDArray[np.float64]
-Steps = NDArray[np.int32]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Codes = NDArray[np.uint8]
@@ -54,51 +52,6 @@ class TileGain:
     steady: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class _Prepared:
-    """A damper's row of a span: travel [um], heat [uJ], whole numbers, and cells of speed of all samples.
-
-    beyond: places beyond the cavitation margin, None for none.
-    """
-
-    span: PreparedSpan
-    row: int
-    travel_um: Steps
-    heat_uj: Energies
-    cells: Cells
-    beyond: Places | None
-
-    def part(self, start: int, stop: int) -> slice:
-        """Return where the samples of tiles start..stop are; all tiles of a span are equally long."""
-        n = self.span.tiles[0].n
-        return slice(start * n, stop * n)
-
-
-@dataclass(frozen=True, slots=True)
-class SharedSpan:
-    """What all places need of a span, worked out for all dampers in one go.
-
-    cells: (dampers, indices) of shaft speed. travel_um: (dampers, indices) [um]. calmest_m: (dampers, tiles)
-    least range of travel in a quarter of each tile [m].
-    """
-
-    span: PreparedSpan
-    cells: Cells
-    travel_um: Steps
-    calmest_m: Floats
-
-    @staticmethod
-    def of(span: PreparedSpan) -> SharedSpan:
-        """Work it out."""
-        travel_um = np.rint(span.travel_m * np.float32(1e6)).astype(np.int32)
-        n = span.tiles[0].n
-        travel = span.travel_m.reshape(len(span.travel_m), len(span.tiles), n)
-        quarters = [n * quarter // QUARTERS for quarter in range(QUARTERS + 1)]
-        parts = [travel[:, :, start:stop] for start, stop in itertools.pairwise(quarters) if stop > start]
-        calmest_m = np.min([part.max(axis=2) - part.min(axis=2) for part in parts], axis=0)
-        return SharedSpan(span, find_cells(span.speed_mps), travel_um, calmest_m)
-
-
 @dataclass(slots=True)
 class Place:
     """A place, the unit in it and what that unit accumulates.
@@ -109,7 +62,6 @@ class Place:
 
     damper: Damper
     profile: Profile
-    force: ForceTable
     unit_id: str
     serial: str | None
     duty: DamperDuty
@@ -117,98 +69,76 @@ class Place:
     next_index: int | None = None
     margin: CavitationMargin | None = None
 
-    def take_span(
-        self, shared: SharedSpan, row: int, rms_mps: Floats, tracker: FaultTracker, energy_uj: Energies
-    ) -> list[TileGain]:
-        """Add tiles to the duty; return what each brought.
+    def is_joined(self, tile: PreparedTile) -> bool:
+        """Return whether a tile directly follows what was accumulated last."""
+        return self.next_index == tile.start_index
 
-        rms_mps: (dampers, tiles) shaft speeds. energy_uj: (indices,) takes the heat that counts.
+    def take_tiles(self, shared: SharedSpan, row: int, rms_mps: Floats, tracker: FaultTracker) -> list[TileGain]:
+        """Add tiles, in some of which something may be wrong, to the duty; return what each brought.
+
+        rms_mps: (dampers, tiles) shaft speeds.
         """
-        span, cells = shared.span, shared.cells[row]
-        heat_uj, beyond = self._compute_heat_uj(span, row, cells, energy_uj)
-        prepared = _Prepared(span, row, shared.travel_um[row], heat_uj, cells, beyond)
-        for tile in span.tiles:
-            self.duty.add_body_c(tile.body_samples[row])
+        suspects, count = shared.suspects[row], len(shared.span.tiles)
         gains: list[TileGain] = []
-        suspects: Sequence[int] = range(len(span.tiles))
-        if span.clean[row]:
-            suspects = self._find_suspects(span, row, shared.calmest_m[row], rms_mps)
-        while (number := len(gains)) < len(span.tiles):
+        while (number := len(gains)) < count:
             if self.stuck.is_calm and number not in suspects:
-                stop = next((suspect for suspect in suspects if suspect > number), len(span.tiles))
-                gains += self._take_clean(prepared, number, stop)
+                stop = next((suspect for suspect in suspects if suspect > number), count)
+                gains += self.take_clean(shared, row, number, stop)
             else:
-                gains.append(self._take_judged(prepared, number, rms_mps[:, number], tracker))
+                gains.append(self._take_judged(shared, row, number, rms_mps[:, number], tracker))
         return gains
 
-    def _take_judged(self, prepared: _Prepared, number: int, rms_mps: Floats, tracker: FaultTracker) -> TileGain:
+    def take_clean(
+        self, shared: SharedSpan, row: int, start: int, stop: int, found: PieceSums | None = None
+    ) -> list[TileGain]:
+        """Add tiles start..stop, of which every sample counts. found: what they hold, where known already."""
+        span = shared.span
+        tiles, part = span.tiles[start:stop], shared.part(start, stop)
+        first = tiles[0]
+        period_ns = round(first.period_fs / FS_PER_NS)
+        run = PreparedRun(
+            shared.travel_um[row, part],
+            span.speed_mps[row, part],
+            shared.heat_uj[row, part],
+            first.start_index * period_ns,
+            period_ns,
+            joined=self.is_joined(first),
+            pieces=len(tiles),
+            cells=shared.cells[row, part],
+            beyond=part_of(shared.beyond[row], part.start, part.stop),
+        )
+        broken = None if run.joined else self.duty.break_off()
+        gains = self.duty.update(run) if found is None else self.duty.add(run, found)
+        if broken is not None:
+            gains[0].merge(broken)
+        self.next_index = first.start_index + first.n * len(tiles)
+        return [
+            TileGain(totals, tile.end_ns // 1000 - tile.start_ns // 1000, 0, [])
+            for totals, tile in zip(gains, tiles, strict=True)
+        ]
+
+    def _take_judged(
+        self, shared: SharedSpan, row: int, number: int, rms_mps: Floats, tracker: FaultTracker
+    ) -> TileGain:
         """Add what counts of a tile in which something may be wrong."""
-        span, row = prepared.span, prepared.row
-        tile, part = span.tiles[number], prepared.part(number, number + 1)
+        tile, part = shared.span.tiles[number], shared.part(number, number + 1)
         was_calm = self.stuck.is_calm
         gain, valid = self.judge_time(tile, row, is_shaken(tile, row, rms_mps), tracker)
-        heat_uj = prepared.heat_uj[part]
+        heat_uj = shared.heat_uj[row, part]
         heat_uj[~valid] = 0.0
-        gain.totals = self._accumulate(tile, valid, prepared, part)
+        gain.totals = self._accumulate(tile, valid, shared, row, part)
         gain.counted = valid
         gain.steady = was_calm and self.stuck.is_calm and bool(valid.all())
         return gain
 
-    def _compute_heat_uj(
-        self, span: PreparedSpan, row: int, cells: Cells, out: Energies
-    ) -> tuple[Energies, Places | None]:
-        """Return in `out` the heat [uJ] of each sample, >= 0, whole numbers; and which lie beyond the margin."""
-        speed, first = span.speed_mps[row].astype(np.float64), span.tiles[0]
-        heat = self.force.compute_force_n(speed, span.travel_m[row], cells)
-        fade = self.force.compute_fade_ratio(np.array([tile.body_c[row] for tile in span.tiles]))
-        beyond = None if self.margin is None else self.margin.find_beyond(heat, span.travel_m[row], fade)
-        heat *= speed
-        by_tile = heat.reshape(len(span.tiles), -1)
-        by_tile *= (fade * (first.dt_s * 1e6))[:, None]
-        np.maximum(heat, 0.0, out=heat)
-        return np.rint(heat, out=out), beyond
-
-    @staticmethod
-    def _find_suspects(span: PreparedSpan, row: int, calmest_m: Floats, rms_mps: Floats) -> list[int]:
-        """Return the tiles in which a quarter is quiet while the other dampers are shaken."""
-        limits_m = [max(QUIET_M, QUIET_NOISE_LEVELS * float(tile.noise_m[row])) for tile in span.tiles]
-        quiet = np.flatnonzero(calmest_m < limits_m).tolist()
-        return [number for number in quiet if is_shaken(span.tiles[number], row, rms_mps[:, number])]
-
-    def _take_clean(self, prepared: _Prepared, start: int, stop: int) -> list[TileGain]:
-        """Add tiles start..stop, of which every sample counts."""
-        span = prepared.span
-        tiles, part = span.tiles[start:stop], prepared.part(start, stop)
-        first = tiles[0]
-        period_ns = round(first.period_fs / FS_PER_NS)
-        run = PreparedRun(
-            prepared.travel_um[part],
-            span.speed_mps[prepared.row, part],
-            prepared.heat_uj[part],
-            first.start_index * period_ns,
-            period_ns,
-            joined=self.next_index == first.start_index,
-            pieces=len(tiles),
-            cells=prepared.cells[part],
-            beyond=part_of(prepared.beyond, part.start, part.stop),
-        )
-        broken = Totals() if run.joined else self.duty.break_off()
-        gains = self.duty.update(run)
-        gains[0].merge(broken)
-        self.next_index = first.start_index + first.n * len(tiles)
-        return [
-            TileGain(totals, tile.time_ns(tile.n) // 1000 - tile.start_ns // 1000, 0, [])
-            for totals, tile in zip(gains, tiles, strict=True)
-        ]
-
-    def _accumulate(self, tile: PreparedTile, valid: Mask, prepared: _Prepared, part: slice) -> Totals:
+    def _accumulate(self, tile: PreparedTile, valid: Mask, shared: SharedSpan, row: int, part: slice) -> Totals:
         """Add a tile's valid samples to the duty; return what they brought."""
         if not valid.any():
             return self.break_off()
         gained = Totals()
         period_ns = round(tile.period_fs / FS_PER_NS)
-        travel_um, heat_uj = prepared.travel_um[part], prepared.heat_uj[part]
-        speed = prepared.span.speed_mps[prepared.row, part]
+        travel_um, heat_uj = shared.travel_um[row, part], shared.heat_uj[row, part]
+        speed, cells = shared.span.speed_mps[row, part], shared.cells[row, part]
         for start, stop in find_runs(valid):
             joined = self.next_index == tile.start_index + start
             if not joined:
@@ -220,7 +150,8 @@ class Place:
                 (tile.start_index + start) * period_ns,
                 period_ns,
                 joined,
-                beyond=part_of(prepared.beyond, part.start + start, part.start + stop),
+                cells=cells[start:stop],
+                beyond=part_of(shared.beyond[row], part.start + start, part.start + stop),
             )
             for totals in self.duty.update(run):
                 gained.merge(totals)
@@ -308,6 +239,25 @@ class Place:
         return jump
 
 
+def take_span(
+    places: Sequence[Place], shared: SharedSpan, rms_mps: Floats, tracker: FaultTracker
+) -> list[list[TileGain]]:
+    """Add tiles to the duty of all places; return what each brought each of them.
+
+    rms_mps: (dampers, tiles) shaft speeds.
+    """
+    first, count = shared.span.tiles[0], len(shared.span.tiles)
+    plain = [row for row, place in enumerate(places) if place.stuck.is_calm and not len(shared.suspects[row])]
+    lasts_um = [places[row].duty.last_um if places[row].is_joined(first) else None for row in plain]
+    known = dict(zip(plain, shared.sum_pieces(plain, lasts_um), strict=True)) if plain else {}
+    return [
+        place.take_clean(shared, row, 0, count, known[row])
+        if row in known
+        else place.take_tiles(shared, row, rms_mps, tracker)
+        for row, place in enumerate(places)
+    ]
+
+
 def _codes_of(tile: PreparedTile, row: int) -> Codes:
     """Return a copy of the reasons why a damper's samples don't count."""
     return np.zeros(tile.n, dtype=np.uint8) if tile.reason is None else tile.reason[row].copy()
@@ -318,9 +268,3 @@ def _blame_stuck(valid: Mask, codes: Codes, start: int, stop: int) -> None:
     valid[start:stop] = False
     part = codes[start:stop]
     part[part == IMPOSSIBLE_SPEED] = 0
-
-
-def is_shaken(tile: PreparedTile, row: int, rms_mps: NDArray[np.float64]) -> bool:
-    """Return whether the other dampers show that the vehicle is being shaken."""
-    others = sorted(float(rms) for i, rms in enumerate(rms_mps) if i != row and tile.valid[i].any())
-    return bool(others) and others[len(others) // 2] > OTHERS_MPS

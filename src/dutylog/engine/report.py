@@ -47,7 +47,7 @@ class Integration:
         self._on_heat = on_heat
         self.engine = Engine(vehicle, observer=self._observe, keep_vehicle=keep_vehicle)
         self.faults: list[Fault] = []
-        self._windows: dict[str, defaultdict[int, int]] = {}
+        self._windows: defaultdict[str, defaultdict[int, int]] = defaultdict(lambda: defaultdict(int))
         self._first_ns: int | None = None
         self._end_ns = 0
         self.tiles = 0
@@ -82,18 +82,20 @@ class Integration:
         self._end_ns = max(self._end_ns, prepared.end_ns)
         first, last = prepared.start_ns // WINDOW_NS, (prepared.end_ns - 1) // WINDOW_NS
         if first == last:
-            sums = np.array([[gain.totals.energy_uj] for gain in tile.gains])
+            energy_uj = [gain.totals.energy_uj for gain in tile.gains]
+            sums = [[one] for one in energy_uj]
         else:
             instants = prepared.start_ns + np.arange(prepared.n) * prepared.period_fs // FS_PER_NS
             window = instants // WINDOW_NS - first
-            sums = np.stack([np.bincount(window, row, last - first + 1) for row in tile.energy_uj])
+            sums = [np.bincount(window, row, last - first + 1).tolist() for row in tile.energy_uj]
+            energy_uj = [sum(of_damper) for of_damper in sums]  # exact: whole numbers
         units = tuple(self.engine.units().values())
-        self._unmeasured.note(sums.sum(axis=1), tile.gains, tile.moving, units)
+        self._unmeasured.note(np.array(energy_uj), tile.gains, tile.moving, units)
         for row, damper in enumerate(self.engine.vehicle.dampers):
             self._note_outside(damper.position, prepared.outside_m[row])
-            groups = self._windows.setdefault(damper.position, defaultdict(int))
-            for offset, energy_uj in enumerate(sums[row]):
-                groups[first + offset] += int(energy_uj)
+            groups = self._windows[damper.position]
+            for offset, part_uj in enumerate(sums[row]):
+                groups[first + offset] += int(part_uj)
 
     def _note_outside(self, position: str, span_m: tuple[float, float] | None) -> None:
         if span_m is not None:

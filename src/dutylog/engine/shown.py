@@ -52,16 +52,16 @@ def damper_live(
     rms_mps: float,
     heat: Sequence[tuple[int, int]],
     *,
+    seen: bool,
     worn: bool,
 ) -> DamperLive:
     """Return what the live page shows of a damper after a tile.
 
-    row: the damper's. rms_mps: shaft speed. heat: energy [uJ] and measured time [us] of the last tiles. worn: whether
-    its travel sensor is known to be.
+    row: the damper's. rms_mps: shaft speed. heat: energy [uJ] and measured time [us] of the last tiles. seen: whether
+    any sample of the tile is believed. worn: whether its travel sensor is known to be.
     """
     position = place.damper.position
     measured_us = sum(time_us for _, time_us in heat)
-    seen = bool(tile.valid[row].any())
     faults = [
         *run.travel_faults.active(position, tile.end_ns - 50_000_000),
         *run.slow_faults.active(position, tile.end_ns - 1_500_000_000),

@@ -141,6 +141,8 @@ class DampingWatch:
     def reset(self) -> None:
         """Forget baseline and call: another setting, oil fill or unit, or a person said so."""
         self._bank = Bank(self._nodes, LOSSES, self._noise)
+        self._said: DampingNow | None = None
+        self._was_blind = False
         self._sums = [Cusum() for _ in LOST_RATIOS]
         self._gathered, self._p = _Gathered(), _Progress()
 
@@ -152,7 +154,8 @@ class DampingWatch:
     @property
     def suspicion(self) -> float:
         """Return the larger sum of the test; a loss is called at THRESHOLDS."""
-        return max(self.sums)
+        small, great = self._sums
+        return max(small.value, great.value)
 
     @property
     def sums(self) -> tuple[float, ...]:
@@ -161,18 +164,22 @@ class DampingWatch:
 
     # -- tiles ----------------------------------------------------------------------------------
 
-    def take(self, tile: HeatInput, state: HeatState) -> None:
-        """Take a tile in; state: what the observer says at its end.
+    def wants_state(self, tile: HeatInput) -> bool:
+        """Return whether `take` needs to know what the observer says at a tile's end."""
+        return tile.air_c is None or not self._p.is_started or self._p.is_astray
+
+    def take(self, tile: HeatInput, state: HeatState | None) -> None:
+        """Take a tile in; state: what the observer says at its end, which may be None unless `wants_state`.
 
         Raises:
-            InputError: the state doesn't hold the conductances.
+            InputError: the state is wanted and isn't there, or doesn't hold the conductances.
         """
         p = self._p
         p.ran_s += tile.seconds
         p.blind_s += tile.seconds
         rms, doubt = self._follow_motion(tile)
         if not p.is_started or p.is_astray:
-            self._begin(state)
+            self._begin(_known(state))
             return
         g, dt = self._gathered, tile.seconds
         seen = tile.measured_ratio if tile.power_w is not None else 0.0
@@ -191,7 +198,7 @@ class DampingWatch:
         speed = UNKNOWN_MPS if tile.speed_mps is None else max(tile.speed_mps, 0.0)
         g.moved_s += speed**MOVE_EXPONENT * dt
         g.speed_s += 0.0 if tile.speed_mps is None else dt
-        g.air_s += (state.air_c if tile.air_c is None else tile.air_c) * dt
+        g.air_s += (_known(state).air_c if tile.air_c is None else tile.air_c) * dt
         if tile.body_c is not None:
             g.body_s += dt
             g.body_c_s += tile.body_c * dt
@@ -218,7 +225,7 @@ class DampingWatch:
     def _begin(self, state: HeatState) -> None:
         """Start once the conductances are known well enough, or find the temperatures again after a gap."""
         p = self._p
-        self._gathered = _Gathered()
+        self._gathered, self._said = _Gathered(), None
         if p.is_astray:
             self._bank.find_again(state)
             p.is_astray = False
@@ -235,6 +242,7 @@ class DampingWatch:
     def _close(self, stride: Stride) -> None:
         """Take a stride into the filters and judge."""
         p = self._p
+        self._said = None
         dt = 2.0 * stride.half_s
         is_closed = p.working_s >= BASELINE_MOST_S or p.lost_since_s is not None
         logs = self._bank.take(stride, is_closed=is_closed, is_believed=p.refused_row >= REFUSED_STRIDES)
@@ -299,10 +307,17 @@ class DampingWatch:
     def now(self) -> DampingNow:
         """Return what is known of the damping output."""
         p = self._p
+        is_blind = p.blind_s >= UNKNOWN_S
+        # Between strides only the time since a call moves on.
+        if self._said is None or is_blind != self._was_blind or p.lost_since_s is not None:
+            self._said, self._was_blind = self._find_now(is_blind), is_blind
+        return self._said
+
+    def _find_now(self, is_blind: bool) -> DampingNow:
+        p = self._p
         mean, variance = self._bank.moments(SHOWN, LOSS)
         ratio = math.exp(mean)
         sd = ratio * math.sqrt(max(variance, 0.0))
-        is_blind = p.blind_s >= UNKNOWN_S
         known = (ratio, sd) if p.is_judging and not is_blind else (None, None)
         if p.lost_since_s is not None:
             return DampingNow(known[0], known[1], "lost", p.lost_since_s, self._say_lost(*known))
@@ -355,3 +370,9 @@ class DampingWatch:
         except (KeyError, TypeError, ValueError, AttributeError) as err:
             raise InputError(f"stored damping output lacks or garbles {err}") from err
         return watch
+
+
+def _known(state: HeatState | None) -> HeatState:
+    if state is None:
+        raise InputError("damping output needs what the observer says at the end of this tile")
+    return state

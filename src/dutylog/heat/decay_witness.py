@@ -57,6 +57,7 @@ class DecayWitness:
         self._recent: list[float] = []
         self._fresh_count = self._tests_count = self._bumps_count = 0
         self._has_fallen = False
+        self._said: DecayNow | None = None
 
     def add(self, ratio: float, fade_ratio: float = 1.0) -> None:
         """Take the damping ratio of a bump.
@@ -69,7 +70,7 @@ class DecayWitness:
         """
         if not (RATIO_LIMITS[0] <= ratio <= RATIO_LIMITS[1] and 0.0 < fade_ratio <= 1.5):
             raise InputError(f"damping ratio {ratio} of a bump at a fade of {fade_ratio}, expected {RATIO_LIMITS}")
-        value = math.log(ratio / fade_ratio)
+        value, self._said = math.log(ratio / fade_ratio), None
         self._bumps_count += 1
         if len(self._baseline) < BASELINE_COUNT:
             self._baseline.append(value)
@@ -82,6 +83,11 @@ class DecayWitness:
 
     def now(self) -> DecayNow:
         """Return what is known now."""
+        if self._said is None:
+            self._said = self._find_now()
+        return self._said
+
+    def _find_now(self) -> DecayNow:
         if len(self._recent) < RECENT_COUNT:
             missing = BASELINE_COUNT + RECENT_COUNT - self._bumps_count
             baseline = math.exp(median(self._baseline)) if len(self._baseline) == BASELINE_COUNT else None

@@ -290,7 +290,11 @@ def push(nodes: Nodes, centre: Course, at: Course, doubt: Doubt, node: int, z: f
 
     centre: the course as estimated; at: where derivatives are taken, `centre` at first, then what came of it.
     """
-    by = find_slopes(nodes, at, doubt, node, seconds)
+    return shift(centre, find_slopes(nodes, at, doubt, node, seconds), doubt, z)
+
+
+def shift(centre: Course, by: Slopes, doubt: Doubt, z: float) -> Course:
+    """Return the likeliest course that has a node moved by z standard deviations, from the slopes at that time."""
     (oil_oil, oil_body), (_, body_body) = doubt.covariance_k2
     to_oil, to_body = by.oil * oil_oil + by.body * oil_body, by.oil * oil_body + by.body * body_body
     to_ha, to_g = by.ha_log * doubt.ha_log_sd**2, by.g_log * doubt.g_log_sd**2
@@ -405,7 +409,7 @@ def doubt_of(state: HeatState, duty: Duty) -> Doubt:
 def forecast_node(nodes: Nodes, course: Course, doubt: Doubt, node: int, limit_c: float | None) -> NodeForecast:
     """Return what is said of one node (OIL, BODY); no limit: its plateau alone."""
     curve = course_curve(nodes, course, node)
-    low, high = (pushed_curve(nodes, course, doubt, node, z, math.inf) for z in (-RANGE_Z, RANGE_Z))
+    low, high = pushed_curves(nodes, course, doubt, node, math.inf)
     ends = (curve.end_c, low.end_c, high.end_c)
     now_c = course.body_c if node == BODY else course.oil_c
     if limit_c is None or now_c >= limit_c:
@@ -413,7 +417,7 @@ def forecast_node(nodes: Nodes, course: Course, doubt: Doubt, node: int, limit_c
     top_s = curve.top_s()
     if 0.0 < top_s < math.inf:
         # It passes its plateau on the way and comes back: oil still hot from a harder duty.
-        low, high = (pushed_curve(nodes, course, doubt, node, z, top_s) for z in (-RANGE_Z, RANGE_Z))
+        low, high = pushed_curves(nodes, course, doubt, node, top_s)
     if high.at(high.top_s()) < limit_c:
         return NodeForecast(Kind.HOLDS, limit_c, now_c, *ends)
     seconds, high_s = curve.first_above_s(limit_c), None
@@ -425,12 +429,17 @@ def forecast_node(nodes: Nodes, course: Course, doubt: Doubt, node: int, limit_c
     return NodeForecast(Kind.REACHES, limit_c, now_c, *ends, seconds, low_s, high_s)
 
 
-def pushed_curve(nodes: Nodes, course: Course, doubt: Doubt, node: int, z: float, seconds: float) -> Curve:
-    """Return the curve of the likeliest course that has a node z standard deviations away at a time."""
-    at = course
-    for _ in range(ROUNDS):
-        at = push(nodes, course, at, doubt, node, z, seconds)
-    return course_curve(nodes, at, node)
+def pushed_curves(nodes: Nodes, course: Course, doubt: Doubt, node: int, seconds: float) -> tuple[Curve, Curve]:
+    """Return the curves of the likeliest courses that have a node RANGE_Z below and above at a time.
+
+    The first round is one for both ends, both begin at the course itself.
+    """
+    by = find_slopes(nodes, course, doubt, node, seconds)
+    low, high = shift(course, by, doubt, -RANGE_Z), shift(course, by, doubt, RANGE_Z)
+    for _ in range(1, ROUNDS):
+        low = push(nodes, course, low, doubt, node, -RANGE_Z, seconds)
+        high = push(nodes, course, high, doubt, node, RANGE_Z, seconds)
+    return course_curve(nodes, low, node), course_curve(nodes, high, node)
 
 
 def _passage_s(

@@ -88,17 +88,18 @@ class HeatObserver:
     """Follows one damper, a tile at a time."""
 
     def __init__(self, nodes: Capacities, prior: Laws, noise: Noise = DEFAULT_NOISE) -> None:
-        self._nodes = Capacities(float(nodes.oil_j_per_k), float(nodes.body_j_per_k))
-        if not (self._nodes.oil_j_per_k > 0.0 and self._nodes.body_j_per_k > 0.0):
+        self._oil_j, self._body_j = float(nodes.oil_j_per_k), float(nodes.body_j_per_k)
+        self._nodes = Capacities(self._oil_j, self._body_j)
+        if not (self._oil_j > 0.0 and self._body_j > 0.0):
             raise InputError(f"heat capacities {nodes.oil_j_per_k} and {nodes.body_j_per_k} J/K, expected above 0")
         self.noise = noise
         self.learning = Learning(prior)
         self._bank = Hypotheses(np.ones(1), np.zeros((1, SIZE)), np.zeros((1, SIZE, SIZE)))
         self._mean = [0.0] * SIZE
         self._covariance: list[list[float]] = []
-        self._laws = prior
+        self._laws, self._wind = prior, 1.0
         self._stride = _Stride()
-        self._now = Around(0.0, 0.0, 0.0)
+        self._now = (0.0, 0.0, 0.0)
         self._started = False
         self._mean_squares = (0.0, 0.0)
         self._recent_w = START_POWER_W
@@ -145,6 +146,11 @@ class HeatObserver:
         """Return the body's temperature after the last tile [degC]."""
         return self._mean[BODY]
 
+    @property
+    def oil_sd_k(self) -> float:
+        """Return the standard deviation of the oil's temperature [K], as `state` has it."""
+        return self._sd(OIL)
+
     def step(self, tile: HeatInput, *, frozen: bool = False) -> HeatState:
         """Take a tile and return the state at its end; see `take`."""
         self.take(tile, frozen=frozen)
@@ -190,7 +196,7 @@ class HeatObserver:
 
     def _gather(self, tile: HeatInput, seen: float) -> None:
         """Add a tile to the stride and carry the temperatures on through it."""
-        s, dt = self._stride, tile.seconds
+        s, dt, x = self._stride, tile.seconds, self._mean
         speed = UNKNOWN_MPS if tile.speed_mps is None else max(tile.speed_mps, 0.0)
         moved = speed**MOVE_EXPONENT
         if tile.rms_mps is not None:
@@ -208,22 +214,43 @@ class HeatObserver:
         s.rms_s += rms * dt
         s.doubt_s += 0.5 * (slow - quick) * dt
         s.air_s += (tile.air_c or 0.0) * dt
-        self._now = Around(power, moved, rms)
-        before_c = self._mean[BODY]
+        self._now = power, moved, rms
+        before_c = x[BODY]
         if s.seconds == 0.0:
-            s.oil_c, s.body_c = self._mean[OIL], before_c
-        _carry(self._mean, self._nodes, self._now, dt)
+            s.oil_c, s.body_c = x[OIL], before_c
+        self._carry(x, power, moved, rms, dt)
         if tile.body_c is not None:
             # The mean over a tile lies half a tile back.
-            self._judge_body(tile.body_c, 0.5 * (before_c + self._mean[BODY]), dt)
+            self._judge_body(tile.body_c, 0.5 * (before_c + x[BODY]), dt)
         s.seconds += dt
+
+    def _carry(self, x: list[float], power_w: float, moved: float, rms_mps: float, dt: float) -> None:
+        """Carry oil and body of a state on, all else held; the algebra of heat/model.py in plain floats.
+
+        x: what it says of the conductances is what `_show` made of it.
+        """
+        laws, oil_j, body_j = self._laws, self._oil_j, self._body_j
+        ha = (laws.ha_rest_w_per_k + laws.ha_move * moved) * self._wind
+        g = laws.g_still_w_per_k + laws.g_move_w_per_k_per_mps * rms_mps
+        power = power_w * (1.0 + x[SCALE]) + x[UNSEEN]
+        body_end = x[AIR] + (power + x[EXTERNAL]) / ha
+        oil_end = body_end + power / g
+        out, back, loss = g / oil_j, g / body_j, ha / body_j
+        half = -0.5 * (out + back + loss)
+        root = math.sqrt(half * half - out * loss)
+        slow, fast = math.exp((half + root) * dt), math.exp((half - root) * dt)
+        middle, slope = 0.5 * (slow + fast), 0.5 * (slow - fast) / root
+        d_oil, d_body = x[OIL] - oil_end, x[BODY] - body_end
+        x[OIL] = oil_end + (middle + slope * (-out - half)) * d_oil + slope * out * d_body
+        x[BODY] = body_end + slope * back * d_oil + (middle + slope * (-back - loss - half)) * d_body
 
     def _judge_body(self, body_c: float, foretold_c: float, dt: float) -> None:
         """Count a body temperature in, or refuse it."""
         off2 = (body_c - foretold_c) ** 2
-        expected = self._covariance[BODY][BODY] + self.noise.body_k**2
+        noise_k2 = self.noise.body_k**2
+        expected = self._covariance[BODY][BODY] + noise_k2
         # A tile has more noise than the mean of a stride, at most as much more as white noise would.
-        if off2 > GATE_SD**2 * (expected + self.noise.body_k**2 * (STRIDE_S / dt - 1.0)):
+        if off2 > GATE_SD**2 * (expected + noise_k2 * (STRIDE_S / dt - 1.0)):
             self.refused_count += 1
             self._refused_row += 1
             if self._refused_row < READMIT_TILES:
@@ -246,8 +273,9 @@ class HeatObserver:
         if not self._started:
             raise InputError("heat asked for before the first tile")
         x, p, laws = self._mean, self._covariance, self._laws
-        rest, move = laws.ha_rest_w_per_k, laws.ha_move * self._now.moved
-        still, stir = laws.g_still_w_per_k, laws.g_move_w_per_k_per_mps * self._now.rms_mps
+        _, moved, rms_mps = self._now
+        rest, move = laws.ha_rest_w_per_k, laws.ha_move * moved
+        still, stir = laws.g_still_w_per_k, laws.g_move_w_per_k_per_mps * rms_mps
         ha, g = rest + move, still + stir
         a, b = rest / ha, move / ha
         ha_variance = a * a * p[HA_REST][HA_REST] + b * b * p[HA_MOVE][HA_MOVE] + p[WIND][WIND]
@@ -258,7 +286,7 @@ class HeatObserver:
             oil_c=x[OIL],
             body_c=x[BODY],
             covariance_k2=((p[OIL][OIL], p[OIL][BODY]), (p[BODY][OIL], p[BODY][BODY])),
-            ha_w_per_k=ha * math.exp(x[WIND]),
+            ha_w_per_k=ha * self._wind,
             ha_log_sd=math.sqrt(max(ha_variance, 0.0)),
             g_w_per_k=g,
             g_log_sd=math.sqrt(max(g_variance, 0.0)),
@@ -278,6 +306,7 @@ class HeatObserver:
         self._mean, self._covariance = mean.tolist(), covariance.tolist()
         values = (math.exp(x) for x in self._mean[LEARNED])
         self._laws = Laws(*values, *(self._sd(place) for place in range(HA_REST, SIZE)))
+        self._wind = math.exp(self._mean[WIND])
 
     # -- start, gaps --------------------------------------------------------------------------
 
@@ -318,9 +347,9 @@ class HeatObserver:
         n = self.noise
         self._close()
         self._mean_squares, self._recent_w = (0.0, 0.0), START_POWER_W
-        self._now = Around(0.0, 0.0, 0.0, is_parked=True)
+        self._now = (0.0, 0.0, 0.0)
         self._settle()
-        self._predict(self._now, seconds)
+        self._predict(Around(0.0, 0.0, 0.0, is_parked=True), seconds)
         p = self._bank.covariances
         body = n.gap_body_k**2 * -math.expm1(-2.0 * seconds / n.gap_body_s)
         p[:, :2, :2] += body
@@ -348,7 +377,7 @@ class HeatObserver:
         before_c = bank.means[:, BODY].copy()
         # Heat and motion weren't the same all along the stride: what tiles made of it counts for all hypotheses.
         blunt = [s.oil_c, s.body_c, *self._mean[AIR:]]
-        _carry(blunt, self._nodes, around, s.seconds)
+        self._carry(blunt, around.power_w, moved, around.rms_mps, s.seconds)
         self._predict(around, s.seconds)
         bank.means[:, :2] += np.array(self._mean[:2]) - blunt[:2]
         if is_air_known:
@@ -411,7 +440,7 @@ class HeatObserver:
             "oil_c": self._mean[OIL],
             "body_c": self._mean[BODY],
             "stride": asdict(self._stride) | {"kind": list(self._stride.kind)},
-            "now": [self._now.power_w, self._now.moved, self._now.rms_mps],
+            "now": list(self._now),
             "mean_squares": list(self._mean_squares),
             "recent_w": self._recent_w,
             "refused_row": self._refused_row,
@@ -454,7 +483,7 @@ class HeatObserver:
         kind = tuple(bool(value) for value in stride["kind"])
         self._stride = _Stride(kind, **{f.name: float(stride[f.name]) for f in fields(_Stride) if f.name != "kind"})
         power, moved, rms = (float(value) for value in data["now"])
-        self._now = Around(power, moved, rms)
+        self._now = power, moved, rms
         self._started = bool(data["started"])
         quick, slow = (float(value) for value in data["mean_squares"])
         self._mean_squares, self._recent_w = (quick, slow), float(data["recent_w"])
@@ -467,23 +496,5 @@ class HeatObserver:
 
 def _follow(mean_squares: tuple[float, float], square: float, dt: float) -> tuple[float, float]:
     """Return mean squares of the shaft speed, each with its own memory, after a tile."""
-    quick, slow = (math.exp(-dt / window_s) for window_s in MOTION_WINDOWS_S)
+    quick, slow = math.exp(-dt / MOTION_WINDOWS_S[0]), math.exp(-dt / MOTION_WINDOWS_S[1])
     return quick * mean_squares[0] + (1.0 - quick) * square, slow * mean_squares[1] + (1.0 - slow) * square
-
-
-def _carry(x: list[float], nodes: Capacities, around: Around, dt: float) -> None:
-    """Carry oil and body of a state on, all else held; the algebra of heat/model.py in plain floats."""
-    ha = (math.exp(x[HA_REST]) + math.exp(x[HA_MOVE]) * around.moved) * math.exp(x[WIND])
-    g = math.exp(x[G_STILL]) + math.exp(x[G_MOVE]) * around.rms_mps
-    power = around.power_w * (1.0 + x[SCALE]) + x[UNSEEN]
-    body_end = x[AIR] + (power + x[EXTERNAL]) / ha
-    oil_end = body_end + power / g
-    oil_j, body_j = float(nodes.oil_j_per_k), float(nodes.body_j_per_k)
-    out, back, loss = g / oil_j, g / body_j, ha / body_j
-    half = -0.5 * (out + back + loss)
-    root = math.sqrt(half * half - out * loss)
-    slow, fast = math.exp((half + root) * dt), math.exp((half - root) * dt)
-    middle, slope = 0.5 * (slow + fast), 0.5 * (slow - fast) / root
-    d_oil, d_body = x[OIL] - oil_end, x[BODY] - body_end
-    x[OIL] = oil_end + (middle + slope * (-out - half)) * d_oil + slope * out * d_body
-    x[BODY] = body_end + slope * back * d_oil + (middle + slope * (-back - loss - half)) * d_body

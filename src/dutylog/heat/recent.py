@@ -40,9 +40,12 @@ STILL_W = 5.0
 """Power below which levels aren't told apart [W] (judgement)."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Block:
-    """Sums over one block; a mean is a sum over its own seconds. speed and shaft speed times seconds [m]."""
+    """Sums over one block, which no longer change once it is closed; a mean is a sum over its own seconds.
+
+    speed and shaft speed times seconds [m].
+    """
 
     elapsed_s: float = 0.0
     power_s: float = 0.0
@@ -54,24 +57,23 @@ class Block:
     body_s: float = 0.0
     body_c_s: float = 0.0
 
-    def with_tile(self, tile: HeatInput) -> Block:
-        """Return the block with one more tile."""
+    def add(self, tile: HeatInput) -> None:
+        """Take in one more tile."""
         seconds = tile.seconds
-        power_s = 0.0 if tile.power_w is None else seconds * tile.measured_ratio
-        rms_s = 0.0 if tile.rms_mps is None else seconds
-        speed_s = 0.0 if tile.speed_mps is None else seconds
-        body_s = 0.0 if tile.body_c is None else seconds
-        return Block(
-            self.elapsed_s + seconds,
-            self.power_s + power_s,
-            self.energy_j + power_s * (tile.power_w or 0.0),
-            self.rms_s + rms_s,
-            self.rms_m + rms_s * (tile.rms_mps or 0.0),
-            self.speed_s + speed_s,
-            self.speed_m + speed_s * (tile.speed_mps or 0.0),
-            self.body_s + body_s,
-            self.body_c_s + body_s * (tile.body_c or 0.0),
-        )
+        self.elapsed_s += seconds
+        if tile.power_w is not None:
+            power_s = seconds * tile.measured_ratio
+            self.power_s += power_s
+            self.energy_j += power_s * tile.power_w
+        if tile.rms_mps is not None:
+            self.rms_s += seconds
+            self.rms_m += seconds * tile.rms_mps
+        if tile.speed_mps is not None:
+            self.speed_s += seconds
+            self.speed_m += seconds * tile.speed_mps
+        if tile.body_c is not None:
+            self.body_s += seconds
+            self.body_c_s += seconds * tile.body_c
 
     @property
     def is_measured(self) -> bool:
@@ -115,7 +117,7 @@ class Recent:
 
     def add(self, tile: HeatInput) -> None:
         """Take in one tile; its unmeasured part makes the window's mean stand on less, never lower."""
-        self.open = self.open.with_tile(tile)
+        self.open.add(tile)
         # Half a millisecond: ten seconds added up from tiles are ten seconds.
         if self.open.elapsed_s >= BLOCK_S - 5e-4:
             self.closed.append(self.open)

@@ -25,7 +25,7 @@ from dutylog.heat.forecast import (
     forecast,
     nodes_of,
     push,
-    pushed_curve,
+    pushed_curves,
 )
 from dutylog.heat.heat_room import most_urgent, say_minutes, say_range
 from dutylog.heat.recent import Duty
@@ -79,10 +79,9 @@ def forecast_stop(profile: Profile, state: HeatState, levels_c: tuple[float, ...
     peak_s = curve.top_s()
     if math.isinf(peak_s):
         # Colder than the air: it warms up to it, without a peak; what counts is where it ends.
-        low, high = (pushed_curve(nodes, course, doubt, BODY, z, math.inf).end_c for z in (-RANGE_Z, RANGE_Z))
+        low, high = (pushed.end_c for pushed in pushed_curves(nodes, course, doubt, BODY, math.inf))
     else:
-        curves = [pushed_curve(nodes, course, doubt, BODY, z, peak_s) for z in (-RANGE_Z, RANGE_Z)]
-        low, high = (pushed.at(pushed.top_s()) for pushed in curves)
+        low, high = (pushed.at(pushed.top_s()) for pushed in pushed_curves(nodes, course, doubt, BODY, peak_s))
     cooling = tuple(_find_cooling(nodes, course, doubt, level_c) for level_c in levels_c)
     return Stop(curve.at(peak_s), low, high, peak_s, cooling)
 

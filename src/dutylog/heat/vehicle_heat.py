@@ -19,17 +19,14 @@ from dutylog.engine.bumps import BumpDecay
 from dutylog.engine.output import HeatReset, TileHeat
 from dutylog.errors import InputError
 from dutylog.heat.charge_watch import ChargeWatch
-from dutylog.heat.damping import DampingWatch
-from dutylog.heat.decay_witness import DecayWitness
-from dutylog.heat.forecast import Kind, forecast
-from dutylog.heat.heat_room import compute_heat_room, find_pace, most_urgent, say_forecast, say_heat_room, say_pace
+from dutylog.heat.damping import DampingNow, DampingWatch
+from dutylog.heat.decay_witness import DecayNow, DecayWitness
 from dutylog.heat.identify import STOPPED_MPS
 from dutylog.heat.model import Capacities
 from dutylog.heat.observer import HeatObserver
+from dutylog.heat.outlook import HeatNow, Outlook, make_outlook
 from dutylog.heat.priors import make_prior
-from dutylog.heat.recent import Duty, Recent
-from dutylog.heat.state import HeatState
-from dutylog.heat.stop import HANDLE_C, forecast_after_stop, forecast_stop, say_bought, say_handling, say_peak
+from dutylog.heat.recent import Recent
 from dutylog.heat.witness import Combined, SidesNow, combine, compare_sides, find_pairs
 from dutylog.ledger.rows import KeptHeat
 from dutylog.units import NS_PER_S
@@ -42,55 +39,6 @@ TREND_TILES = 60
 LEAST_TREND_TILES = 20
 UNKNOWN_GAP_S = 86_400.0
 """Time assumed between two tiles whose clocks can't be compared: long enough for anything (judgement)."""
-STOP_S = 600.0
-"""The stop whose gain is told (judgement: long enough to matter, short enough to be taken)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """What is foretold of one damper; fields as in shared/SNAPSHOT.md, None: nothing can be said."""
-
-    heat_room_w: float | None = None
-    heat_room_low_w: float | None = None
-    heat_room_high_w: float | None = None
-    heat_room_ratio: float | None = None
-    forecast_kind: str | None = None
-    forecast_node: str | None = None
-    plateau_c: float | None = None
-    plateau_low_c: float | None = None
-    plateau_high_c: float | None = None
-    to_limit_s: float | None = None
-    to_limit_low_s: float | None = None
-    to_limit_high_s: float | None = None
-    pace_mps: float | None = None
-    pace_low_mps: float | None = None
-    pace_high_mps: float | None = None
-    stop_peak_c: float | None = None
-    stop_peak_s: float | None = None
-    stop_handle_s: float | None = None
-    forecast_text: str | None = None
-    heat_room_text: str | None = None
-    pace_text: str | None = None
-    stop_text: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class HeatNow:
-    """What is known of one damper's heat after its latest tile; fields as in shared/SNAPSHOT.md."""
-
-    oil_c: float
-    oil_sd_k: float
-    body_trend_k_per_s: float | None
-    outlook: Outlook
-    damping_ratio: float | None
-    damping_sd: float | None
-    damping_state: str
-    damping_text: str
-    witness_state: str
-    witness_text: str
-    gas_20c_pa: float | None = None
-    gas_leaking: bool | None = None
-    gas_text: str | None = None
 
 
 class DamperHeat:
@@ -115,7 +63,8 @@ class DamperHeat:
         """Take a tile in."""
         self._bridge(tile)
         self.observer.take(tile.heat, frozen=self.damping.wants_frozen)
-        self.damping.take(tile.heat, self.observer.state())
+        wanted = self.damping.wants_state(tile.heat)
+        self.damping.take(tile.heat, self.observer.state() if wanted else None)
         if tile.gas_pa is not None and self.charge is None:
             self.charge = ChargeWatch(self.profile)
         if self.charge is not None:
@@ -160,11 +109,11 @@ class DamperHeat:
         """Return what is known now, None before the first tile. sides: what all witnesses say of its damping."""
         if self.last is None:
             return None
-        state, bodies = self.observer.state(), self._bodies_c
+        bodies = self._bodies_c
         trend = (bodies[-1] - bodies[0]) / (len(bodies) - 1) if len(bodies) >= LEAST_TREND_TILES else None
         output = self.damping.now()
         told = (output.ratio, output.sd, output.state, output.text, sides.state, sides.text)
-        now = HeatNow(state.oil_c, state.oil_sd_k, trend, self.outlook, *told)
+        now = HeatNow(self.observer.oil_c, self.observer.oil_sd_k, trend, self.outlook, *told)
         if self.charge is None:
             return now
         gas = self.charge.now()
@@ -239,19 +188,24 @@ class VehicleHeat:
     _places: dict[str, tuple[str, DamperHeat]] = field(default_factory=dict)
     _left: dict[tuple[str, str], DamperHeat] = field(default_factory=dict)
     _vehicle: Vehicle | None = None
+    _profiles: dict[str, Profile] = field(default_factory=dict)
     _pairs: tuple[tuple[str, str], ...] = ()
+    _is_combined: bool = False
+    _witnesses: dict[str, tuple[DampingNow, DecayNow]] = field(default_factory=dict)
     _combined: dict[str, Combined] = field(default_factory=dict)
 
     def take(self, vehicle: Vehicle, rows: Iterable[TileHeat | HeatReset]) -> None:
         """Take in what the engine made of one or more tiles, in order."""
         if vehicle is not self._vehicle:
             self._vehicle, self._pairs = vehicle, find_pairs(vehicle)
-        self._combined = {}
+            self._profiles = {damper.position: vehicle.profile_of(damper) for damper in vehicle.dampers}
+            self._witnesses = {}
+        self._is_combined = False
         for row in rows:
             if isinstance(row, HeatReset):
                 self._reset(row)
                 continue
-            heat = self._of(vehicle, row)
+            heat = self._of(row)
             heat.take(row, is_foretelling=self.is_foretelling)
             if self.on_tile is not None:
                 self.on_tile(row, heat)
@@ -260,8 +214,8 @@ class VehicleHeat:
         """Return what is known of the damper in a place, None before its first tile."""
         if position not in self._places:
             return None
-        if not self._combined:
-            self._combined = self._combine()
+        if not self._is_combined:
+            self._combine()
         return self._places[position][1].now(self._combined[position])
 
     def add_decays(self, bumps: Iterable[BumpDecay]) -> None:
@@ -271,10 +225,15 @@ class VehicleHeat:
             if heat is not None and unit_id == bump.unit_id:
                 heat.add_decay(bump)
 
-    def _combine(self) -> dict[str, Combined]:
-        """Return what heat, free decays and the other side say together of each damper."""
-        outputs = {position: heat.damping.now() for position, (_, heat) in self._places.items()}
-        decays = {position: heat.decays.now() for position, (_, heat) in self._places.items()}
+    def _combine(self) -> None:
+        """Work out what heat, free decays and the other side say together of each damper, if it isn't as it was."""
+        self._is_combined = True
+        witnesses = {position: (heat.damping.now(), heat.decays.now()) for position, (_, heat) in self._places.items()}
+        if witnesses == self._witnesses:
+            return
+        self._witnesses = witnesses
+        outputs = {position: output for position, (output, _) in witnesses.items()}
+        decays = {position: decay for position, (_, decay) in witnesses.items()}
         sides: dict[str, SidesNow] = {}
         for pair in self._pairs:
             if pair[0] in outputs and pair[1] in outputs:
@@ -284,7 +243,7 @@ class VehicleHeat:
             for position, output in outputs.items()
         }
         # Names of positions have underscores; people don't.
-        return {position: replace(one, text=one.text.replace("_", " ")) for position, one in said.items()}
+        self._combined = {position: replace(one, text=one.text.replace("_", " ")) for position, one in said.items()}
 
     def damper(self, position: str) -> DamperHeat | None:
         """Return the follower of the damper in a place."""
@@ -300,11 +259,12 @@ class VehicleHeat:
         for key in kept:
             self._left.pop(key, None)
 
-    def _of(self, vehicle: Vehicle, row: TileHeat) -> DamperHeat:
+    def _of(self, row: TileHeat) -> DamperHeat:
         """Return the follower of a tile's damper; another unit, or a profile that changed, begins another."""
         unit_id, heat = self._places.get(row.position, ("", None))
-        damper = next(damper for damper in vehicle.dampers if damper.position == row.position)
-        profile = vehicle.profile_of(damper)
+        profile = self._profiles[row.position]
+        if heat is not None and unit_id == row.unit_id and heat.profile is profile:
+            return heat
         if heat is None or unit_id != row.unit_id:
             if heat is not None:
                 self._left[unit_id, row.position] = heat
@@ -331,59 +291,3 @@ class VehicleHeat:
         heat = self.damper(reset.position)
         if heat is not None:
             heat.reset(reset.what)
-
-
-def make_outlook(profile: Profile, state: HeatState, duty: Duty | None, known: Outlook | None = None) -> Outlook:
-    """Return what can be foretold from a state at the duty of the last minutes, None with too little of it.
-
-    known: an outlook whose part on a stop still counts; None: it is made anew.
-    """
-    outlook = _after_stop(profile, state, duty) if known is None else _stop_of(known)
-    if duty is None:
-        return outlook
-    node, said = most_urgent(forecast(profile, state, duty))
-    room, pace = compute_heat_room(profile, state, duty), find_pace(profile, state, duty)
-    has_limit = said.kind is not Kind.NO_LIMIT
-    return replace(
-        outlook,
-        heat_room_w=room.room_w,
-        heat_room_low_w=room.low_w,
-        heat_room_high_w=room.high_w,
-        heat_room_ratio=None if room.room_ratio is None else max(room.room_ratio, -10.0),
-        forecast_kind=said.kind.value,
-        forecast_node=node,
-        plateau_c=said.plateau_c,
-        plateau_low_c=said.plateau_low_c,
-        plateau_high_c=said.plateau_high_c,
-        to_limit_s=said.seconds,
-        to_limit_low_s=said.low_s,
-        to_limit_high_s=said.high_s,
-        pace_mps=None if pace is None else pace.speed_mps,
-        pace_low_mps=None if pace is None else pace.low_mps,
-        pace_high_mps=None if pace is None else pace.high_mps,
-        forecast_text=say_forecast(said),
-        heat_room_text=say_heat_room(room),
-        pace_text=say_pace(pace) if pace is not None and has_limit else None,
-    )
-
-
-def _stop_of(known: Outlook) -> Outlook:
-    return Outlook(
-        stop_peak_c=known.stop_peak_c,
-        stop_peak_s=known.stop_peak_s,
-        stop_handle_s=known.stop_handle_s,
-        stop_text=known.stop_text,
-    )
-
-
-def _after_stop(profile: Profile, state: HeatState, duty: Duty | None) -> Outlook:
-    """Return what a stop now would bring."""
-    stop = forecast_stop(profile, state, (HANDLE_C,))
-    if stop is None:
-        return Outlook()
-    handle_s = next(cooling.high_s for cooling in stop.cooling if cooling.level_c == HANDLE_C)
-    words = [say_peak(stop), say_handling(stop)]
-    after = None if duty is None else forecast_after_stop(profile, state, duty, STOP_S)
-    if after is not None:
-        words.append(say_bought(STOP_S, after))
-    return Outlook(stop_peak_c=stop.peak_c, stop_peak_s=stop.peak_s, stop_handle_s=handle_s, stop_text="; ".join(words))
