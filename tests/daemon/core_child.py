@@ -17,6 +17,7 @@ from dutylog.clock import SystemClock
 from dutylog.daemon import alert_keeper as keeper_module
 from dutylog.daemon import bookkeeper as books_module
 from dutylog.daemon import core as core_module
+from dutylog.daemon import counting as counting_module
 from dutylog.daemon import restore as restore_module
 from dutylog.daemon import upkeep as upkeep_module
 from dutylog.daemon.core_settings import CoreSettings
@@ -88,7 +89,7 @@ def store_now(core):
     """See all that the log holds counted and stored before anything else happens."""
     core._writer.wait(60.0)
     core._finish_log()
-    core._count_all()
+    core._counting.count_all()
     core._books._errand.wait(60.0)
     core._books.finish()
     core._books.store(core._counting.pack(core._books.wanted()))
@@ -165,7 +166,7 @@ def break_replay(how):
 def main():
     options = json.loads(sys.argv[1])
     core_module.COMMIT_NS = options.get("commit_ns", core_module.COMMIT_NS)
-    core_module.HOT_NS = options.get("commit_ns", core_module.HOT_NS)
+    counting_module.HOT_NS = options.get("commit_ns", counting_module.HOT_NS)
     core_module.AHEAD_S = options.get("ahead_s", core_module.AHEAD_S)
     books_module.COLD_NS = options.get("cold_ns", books_module.COLD_NS)
     keeper_module.SHOWN_NS = options.get("shown_ns", keeper_module.SHOWN_NS)

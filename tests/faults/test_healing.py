@@ -13,7 +13,7 @@ import pytest
 
 from daemon.oracle import fallen_totals
 from daemon.processes import wait_until
-from dutylog.daemon.core import EXIT_DAMAGED
+from dutylog.daemon.core import EXIT_AGAIN
 from dutylog.daemon.heal import SUSPECT_NAME
 from dutylog.ledger.backup import find_backups
 from dutylog.ledger.client import run_command
@@ -191,7 +191,7 @@ def test_damage_met_while_running_ends_core_and_the_next_start_heals(worn):
             with (worn.folder / name).open("r+b") as stream:
                 stream.write(b"\xa5" * size)
         # Met when what is written each half minute is read: by the second time at the latest.
-        assert child.wait(120) == EXIT_DAMAGED
+        assert child.wait(120) == EXIT_AGAIN
         said = child.stderr.read()
     finally:
         child.kill()

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dutylog.recording.batch import MAX_BYTES, MAX_FRAMES
+from dutylog.recording.batch import MAX_BYTES, MAX_FRAMES, BatchMaker
 from dutylog.recording.block import DTYPES, Block, Channel, Stream
 from dutylog.recording.codec import BrokenFrameError, Envelope, decode_envelope, encode_frame
 from dutylog.recording.frame import Frame, FrameType
@@ -77,7 +77,30 @@ def test_batches_end_before_they_grow(log: Path, monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr("dutylog.recording.batch.MAX_BYTES", 1)
     counts = [sum(len(alike.places) for alike in batch.samples) for batch in LogReader(log).batches()]
     assert max(counts) == 1
-    assert MAX_BYTES >= 16 * 1000 * 4 * 2
+
+
+def test_large_payloads_end_a_batch_too() -> None:
+    """What a payload decodes to may be many times its size, and samples may claim less than they bring."""
+    maker = BatchMaker()
+    maker.add(Frame(FrameType.EVENT, 1, 1, 0, 0, data={}), MAX_BYTES - 1)
+    assert not maker.is_full
+    maker.add(Frame(FrameType.EVENT, 2, 1, 0, 0, data={}), 1)
+    assert maker.is_full
+
+
+def test_who_stops_early_hears_of_no_damage_beyond(log: Path, tmp_path: Path) -> None:
+    """Frames are decoded ahead; what is wrong with later ones concerns nobody who doesn't read them."""
+    octets = find_segments(log)[0].read_bytes()
+    starts = [0, *frame_ends(octets)]
+    (tmp_path / "00000001.dlg").write_bytes(octets[: starts[12]] + octets[starts[13] :])
+    reader = LogReader(tmp_path)
+    heard = []
+    for frame in reader.frames():
+        heard.append((frame.sequence, len(reader.damage)))
+    lost = next(number for number, damage in heard if damage)
+    assert [damage for _, damage in heard] == [int(number >= lost) for number, _ in heard]
+    assert [number for number, _ in heard if number < lost] == list(range(1, lost - 1))
+    assert 1 < lost < heard[-1][0]
 
 
 @pytest.mark.parametrize("every", [1, 2, 3, 7])

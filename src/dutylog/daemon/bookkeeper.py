@@ -9,7 +9,6 @@ from typing import TypeVar
 
 from dutylog import ENGINE
 from dutylog.clock import Clock
-from dutylog.daemon.counting import EngineState, Wanted
 from dutylog.daemon.disk_trouble import SILENT_S, Trouble
 from dutylog.duty.totals import Totals
 from dutylog.engine.engine import is_named
@@ -35,6 +34,33 @@ V = TypeVar("V")
 
 
 @dataclass(frozen=True, slots=True)
+class Wanted:
+    """What of a state is wanted beside its totals. everything: states of units and checkpoint. heat: what is known."""
+
+    everything: bool
+    heat: bool
+
+
+WHOLE = Wanted(everything=True, heat=True)
+
+
+@dataclass(frozen=True, slots=True)
+class EngineState:
+    """What the ledger keeps of the engine at one moment, by unit_id; named units only.
+
+    sequence: of the last frame counted. trip: the open one. cold, checkpoint, heat: packed; None where not wanted,
+    heat empty then.
+    """
+
+    sequence: int
+    hot: dict[str, Totals]
+    trip: TripRow | None
+    cold: dict[str, bytes] | None
+    checkpoint: bytes | None
+    heat: dict[tuple[str, str], bytes]
+
+
+@dataclass(frozen=True, slots=True)
 class _Written:
     """What one commit stored: the commit, or the part of it there was room for, and clocks of epochs."""
 
@@ -47,7 +73,7 @@ class Bookkeeper:
     """Commits totals, rows and states to the ledger, one commit at a time.
 
     path: the ledger, opened once more for the thread. stamp: the time beside every change. trouble:
-    told what fails. heat: what is known of it now. hot_sequence: how far the ledger has counted. hold_until:
+    told what fails. heat: told what of it is kept. hot_sequence: how far the ledger has counted. hold_until:
     totals to be reached again before anything is stored, None where nothing is behind.
     """
 
@@ -79,6 +105,11 @@ class Bookkeeper:
     def is_busy(self) -> bool:
         """Return whether a commit is under way."""
         return self._errand.is_busy
+
+    @property
+    def is_open(self) -> bool:
+        """Return whether a commit is still to be finished."""
+        return self._errand.is_open
 
     @property
     def wants_all(self) -> bool:

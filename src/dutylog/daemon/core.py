@@ -8,12 +8,10 @@ its own; a disk that takes nothing for long is left behind by readings and total
 from __future__ import annotations
 
 import gc
-import json
 import select
 import signal
 import sys
 import uuid
-import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -23,29 +21,26 @@ from dutylog.acquire.sensors import RawTravel, SensorSource
 from dutylog.clock import Clock, SystemClock, read_boot_id
 from dutylog.daemon.adjusters import Adjusters
 from dutylog.daemon.alert_keeper import AlertKeeper
-from dutylog.daemon.bookkeeper import Bookkeeper
+from dutylog.daemon.bookkeeper import WHOLE, Bookkeeper
 from dutylog.daemon.core_settings import CoreSettings
-from dutylog.daemon.counting import Counting, Wanted
+from dutylog.daemon.counting import Counting
 from dutylog.daemon.disk_trouble import AHEAD_S, SILENT_S, DiskTrouble
 from dutylog.daemon.endpoints import CommandEndpoint, LiveEndpoint, look
 from dutylog.daemon.epochs import EpochBook
 from dutylog.daemon.heal import Folder, mark_suspect, open_ledger
+from dutylog.daemon.kept_states import KeptStates
 from dutylog.daemon.restore import Restored, restore_engine
 from dutylog.daemon.snapshots import DiskState, Moment, SourceState, make_snapshot
 from dutylog.daemon.sources import open_source
 from dutylog.daemon.units import pending_events, settle_units, vehicle_in_force
 from dutylog.daemon.upkeep import Upkeep, make_rule
 from dutylog.daemon.wall_time import dated_epochs, is_utc_trusted
-from dutylog.duty.damper_duty import DamperDuty
-from dutylog.engine.bumps import BumpFinder
 from dutylog.errors import DutylogError, LedgerCorrupt, LedgerError, RecordingError, SourceError
 from dutylog.heat.vehicle_heat import VehicleHeat
 from dutylog.ledger.calibrations import ENTRY_KIND
 from dutylog.ledger.command import apply_command
-from dutylog.ledger.database import decoding
-from dutylog.ledger.ledger import Ledger
 from dutylog.ledger.lock import DataLock
-from dutylog.ledger.rows import KeptHeat, Stamp
+from dutylog.ledger.rows import Stamp
 from dutylog.ledger.trip_book import TripBook
 from dutylog.memory import keep_what_is_loaded
 from dutylog.recording import log as raw_log
@@ -57,12 +52,9 @@ from dutylog.recording.source import Batch, Source
 from dutylog.recording.state import END
 from dutylog.units import NS_PER_S
 
-EXIT_DAMAGED = 3
+EXIT_AGAIN = 3
 COMMIT_NS = NS_PER_S
 """Raw log and hot totals are made durable this often: the most a power cut costs, and what a card can bear."""
-HOT_NS = 5 * NS_PER_S
-"""Totals go to the ledger this often while the log holds what they are made of: a cut costs nothing more, since the
-log is counted anew, and the card a sixth of a whole commit each second. Without the log they go every COMMIT_NS."""
 PENDING_BYTES = 2 * 1024 * 1024
 """A source that runs faster than real time is committed by size instead."""
 IDLE_S = 0.05
@@ -89,12 +81,13 @@ class Core:
         self._clock = clock
         self._say = say
         self._stopping = False
+        self.is_running = False
+        """Whether the start is over and no stop has begun: what goes wrong then may be better at another start."""
         self._start_id = uuid.uuid4().hex
         self._boot_id = read_boot_id()
         self._seq = 0
-        self._next_commit_ns = self._next_publish_ns = self._next_store_ns = 0
-        self._must_store = self._is_dated = False
-        self._uncounted: list[Frame] = []
+        self._next_commit_ns = self._next_publish_ns = 0
+        self._is_dated = self._is_quiet = False
         self._anew_reason = ""
         self._begun_ns = clock.mono_ns()
         self._trouble = DiskTrouble(clock, say)
@@ -136,10 +129,10 @@ class Core:
             settings.data_dir / LOG_FOLDER, self._vehicle, self._boot_id, self._clock, cursor.hot_sequence + 1
         )
         self._epochs = EpochBook(ledger, self._stamp)
-        self._heat = VehicleHeat(self._load_heat)
+        self._kept = KeptStates(ledger.path)
+        self._heat = VehicleHeat(self._kept.heat)
         restored = self._restore()
         self._engine = restored.engine
-        self._counting = Counting(self._engine, self._heat, BumpFinder(self._vehicle), self._clock)
         self._books = Bookkeeper(
             ledger.path,
             self._stamp,
@@ -150,6 +143,9 @@ class Core:
             restored.hold_until,
         )
         self._books.keep(restored.minutes, restored.trips)
+        self._counting = Counting(
+            self._engine, self._heat, self._books, self._trouble, self._clock, waits=settings.pace == 0
+        )
         self._alerts = AlertKeeper(self._books, ledger.open_alerts(), self._clock)
         self._adjusters = Adjusters(ledger, settings, self._clock, self._say)
         self._not_driven = ledger.not_driven()
@@ -174,6 +170,7 @@ class Core:
         finally:
             self._commands.close()
             self._live.close()
+            self._counting.close()
 
     def _restore(self) -> Restored:
         settings = self._settings
@@ -181,24 +178,12 @@ class Core:
             self._ledger,
             settings.data_dir / LOG_FOLDER,
             self._vehicle,
-            self._load_duty,
+            self._kept.duty,
             settings.grace_s,
             heat=self._heat,
             log_end=self._writer.found_sequence,
             resumable=settings.source_kind == "recording",
         )
-
-    # Both in whichever thread counts: each time with a connection of its own, since a unit comes seldom.
-
-    def _load_heat(self, unit_id: str, position: str) -> KeptHeat | None:
-        with Ledger.open(self._ledger.path, read_only=True) as ledger:
-            return ledger.kept_heat(unit_id, position)
-
-    def _load_duty(self, unit_id: str) -> DamperDuty | None:
-        with Ledger.open(self._ledger.path, read_only=True) as ledger:
-            state = ledger.cold_state(unit_id)
-        with decoding(self._ledger.path, f"the state of damper {unit_id}"):
-            return None if state is None else DamperDuty.from_dict(json.loads(zlib.decompress(state)))
 
     def _start_source(self, source: Source) -> None:
         """Begin the source's epoch, or go on with the one a kill interrupted."""
@@ -238,6 +223,7 @@ class Core:
         self._commit_soon()
 
     def _loop(self) -> None:
+        self.is_running = True
         while not self._stopping:
             self._answer()
             if self._is_over:
@@ -253,6 +239,7 @@ class Core:
             elif self._may_read():
                 self._take(self._read())
             self._write()
+        self.is_running = False
         self._stop_cleanly()
 
     def _answer(self) -> None:
@@ -308,18 +295,20 @@ class Core:
         if not self._source.resumable and not self._is_over:
             writer.end("stop", writer.state.time_ns)
         dropped, failed = writer.dropped_row_count, []
+        durable: tuple[Frame, ...] = ()
         try:
-            self._feed(writer.close("stop", STOP_S))
+            durable = writer.close("stop", STOP_S)
         except LedgerError as err:
             failed.append(err)
+        # Not within: what goes wrong while counting must end this before a state is stored that lacks frames.
+        self._feed(durable)
         if not self._source.resumable:
-            self._work_off(writer.take_ahead())
+            self._counting.add(writer.take_ahead())
         if lost := writer.dropped_row_count - dropped:
             self._say(f"{lost} rows that waited for the disk were not stored")
-        self._count_all()
-        self._counting.close()
+        self._counting.count_all()
         try:
-            self._books.close(self._counting.pack(Wanted(everything=True, heat=True)), STOP_S)
+            self._books.close(self._counting.pack(WHOLE), STOP_S)
         except LedgerCorrupt:
             raise
         except LedgerError as err:
@@ -337,7 +326,9 @@ class Core:
         self._next_commit_ns = 0
 
     def _write(self) -> None:
-        """See to the commits under way and begin those that are due; waits for nothing."""
+        """See to what is under way and begin what is due; waits for nothing. Most rounds have neither."""
+        if self._is_quiet and self._clock.mono_ns() < self._next_commit_ns and not self._is_much_pending():
+            return
         self._finish_log()
         is_due = self._clock.mono_ns() >= self._next_commit_ns or self._is_much_pending()
         if is_due and not self._writer.is_committing:
@@ -346,55 +337,14 @@ class Core:
             # A disk slower than this is asked again as soon as it has answered.
             self._next_commit_ns = self._clock.mono_ns() + COMMIT_NS
         if not self._counting.is_busy:
-            self._go_on_counting(is_due=is_due)
-
-    def _go_on_counting(self, *, is_due: bool) -> None:
-        """Take what was counted, show it, and begin to count what has come since; counting must be at rest.
-
-        is_due: whether the log was to be committed in this round.
-        """
-        self._take_counted()
-        self._books.finish()
-        self._show()
-        wanted = None
-        if not self._books.is_busy and self._is_store_due(is_due):
-            wanted, self._must_store = self._books.wanted(), False
-        if self._uncounted or wanted is not None:
-            frames, self._uncounted = self._uncounted, []
-            self._counting.start(frames, wanted)
-            if self._settings.pace == 0:
-                # Nothing waits for a source that runs as fast as it can; a thread of its own gains nothing.
-                self._counting.wait()
-
-    def _take_counted(self) -> None:
-        counted = self._counting.take()
-        if counted is None:
-            return
-        self._books.keep(counted.minutes, counted.trips)
-        if counted.must_store_all:
-            self._books.want_all()
-        if counted.frame_count:
-            self._must_store = counted.state is None or counted.must_store_all
-            self._next_publish_ns = 0
-        if counted.state is not None:
-            self._books.store(counted.state)
-            span_ns = COMMIT_NS if self._trouble.is_ahead else HOT_NS
-            self._next_store_ns = self._clock.mono_ns() + span_ns
-
-    def _count_all(self) -> None:
-        """Count all there is to be counted, however long it takes."""
-        self._counting.wait()
-        self._take_counted()
-        if self._uncounted:
-            frames, self._uncounted = self._uncounted, []
-            self._counting.start(frames)
-            self._counting.wait()
-            self._take_counted()
-
-    def _is_store_due(self, is_due: bool) -> bool:
-        if self._must_store:
-            return self._books.wants_all or self._clock.mono_ns() >= self._next_store_ns or self._trouble.is_ahead
-        return is_due and self._trouble.ledger.lasts
+            if self._counting.finish():
+                self._next_publish_ns = 0
+            self._show()
+            if not self._books.is_busy:
+                self._adjusters.poll(self._stamp, self._apply)
+            self._counting.begin(is_due=is_due)
+        is_open = self._writer.is_open or self._counting.is_open or self._books.is_open
+        self._is_quiet = not (is_open or self._trouble.log.lasts)
 
     def _is_much_pending(self) -> bool:
         """Return whether to commit ahead of time; a disk that takes nothing isn't asked more often for that."""
@@ -420,17 +370,11 @@ class Core:
             if not trouble.log.lasts:
                 trouble.log.begin(unanswered(writer.place, writer.committing_s), writer.committing_s)
             trouble.go_ahead()
-            self._work_off(writer.take_ahead())
+            self._counting.add(writer.take_ahead())
 
     def _feed(self, frames: tuple[Frame, ...]) -> None:
-        """Let the engine see frames that are durable."""
-        self._work_off(frames)
-
-    def _work_off(self, frames: tuple[Frame, ...]) -> None:
-        if frames and self._uncounted:
-            # The processor is too slow for the source: what comes next waits for it, as it would without a thread.
-            self._count_all()
-        self._uncounted += frames
+        """Have frames counted that are durable."""
+        self._counting.add(frames)
 
     def _apply(self, request: dict[str, Any]) -> dict[str, Any]:
         """Do a command between two batches and tell the engine through the log."""
@@ -482,8 +426,6 @@ class Core:
             return
         self._next_publish_ns = self._clock.mono_ns() + COMMIT_NS
         self._publish()
-        if not self._books.is_busy:
-            self._adjusters.poll(self._stamp, self._apply)
         self._upkeep.poll()
 
     def _publish(self) -> None:
@@ -506,7 +448,7 @@ class Core:
         )  # fmt: skip
         snapshot = make_snapshot(self._vehicle, live, moment)
         if self._alerts.take(snapshot, live, self._writer.state.epoch):
-            self._must_store, self._next_store_ns = True, 0
+            self._counting.store_soon()
         self._live.publish(snapshot)
 
     def _source_now(self) -> SourceState:
@@ -535,8 +477,10 @@ def main() -> int:
     except DutylogError as err:
         for line in str(err).splitlines():
             print(f"dutylog: {line}", file=sys.stderr, flush=True)  # noqa: T201
-        # Damage met while running is put right by a start; the supervisor makes one for any status but 0 and 2.
-        return EXIT_DAMAGED if isinstance(err, LedgerCorrupt) else 2
+        # Damage met while running is put right by a start, and so may be a ledger that couldn't be read just then;
+        # the supervisor makes one for any status but 0 and 2.
+        is_curable = isinstance(err, LedgerCorrupt) or (isinstance(err, LedgerError) and core.is_running)
+        return EXIT_AGAIN if is_curable else 2
     return 0
 
 

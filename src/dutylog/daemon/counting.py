@@ -13,38 +13,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from dutylog.clock import Clock
+from dutylog.daemon.bookkeeper import WHOLE, Bookkeeper, EngineState, Wanted
+from dutylog.daemon.disk_trouble import DiskTrouble
 from dutylog.duty.damper_duty import DamperDuty
-from dutylog.duty.totals import Totals
 from dutylog.engine.bumps import BumpFinder
 from dutylog.engine.engine import EnergyTile, Engine, is_named
 from dutylog.engine.output import MinuteRow, TripRow
 from dutylog.heat.vehicle_heat import VehicleHeat
 from dutylog.recording.errand import Errand
 from dutylog.recording.frame import Frame
+from dutylog.units import NS_PER_S
 
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """What of a state is wanted beside its totals. everything: states of units and checkpoint. heat: what is known."""
-
-    everything: bool
-    heat: bool
-
-
-@dataclass(frozen=True, slots=True)
-class EngineState:
-    """What the ledger keeps of the engine at one moment, by unit_id; named units only.
-
-    sequence: of the last frame counted. trip: the open one. cold, checkpoint, heat: packed; None where not wanted,
-    heat empty then.
-    """
-
-    sequence: int
-    hot: dict[str, Totals]
-    trip: TripRow | None
-    cold: dict[str, bytes] | None
-    checkpoint: bytes | None
-    heat: dict[tuple[str, str], bytes]
+HOT_NS = 5 * NS_PER_S
+"""Totals go to the ledger this often while the log holds what they are made of: a cut costs nothing more, since the
+log is counted anew, and the card a sixth of a whole commit each second."""
+STORE_AHEAD_NS = NS_PER_S
+"""Without the log they go this often."""
 
 
 @dataclass(slots=True)
@@ -59,12 +43,22 @@ class Counted:
 
 
 class Counting:
-    """Counts frames of the log, some at a time, and packs what came of it for the ledger."""
+    """Counts frames of the log and has what comes of it stored: totals every HOT_NS, states as the books want them."""
 
-    def __init__(self, engine: Engine, heat: VehicleHeat, finder: BumpFinder, clock: Clock) -> None:
-        """engine: not to be touched by others while `is_busy`, nor is heat. clock: for how long a piece takes."""
-        self._engine, self._heat, self._finder = engine, heat, finder
+    def __init__(
+        self, engine: Engine, heat: VehicleHeat, books: Bookkeeper, trouble: DiskTrouble, clock: Clock, *, waits: bool
+    ) -> None:
+        """engine: not to be touched by others while `is_busy`, nor are heat and books' rows of them.
+
+        waits: nothing runs beside counting; for a source that runs as fast as it can.
+        """
+        self._engine, self._heat, self._books, self._trouble, self._clock = engine, heat, books, trouble, clock
+        self._waits = waits
+        self._finder, self._finder_vehicle = BumpFinder(engine.vehicle), engine.vehicle
         self._errand: Errand[Counted] = Errand("counting", clock)
+        self._frames: list[Frame] = []
+        self._must_store = False
+        self._next_store_ns = 0
         engine.observe(self._look_for_bumps)
 
     @property
@@ -72,28 +66,94 @@ class Counting:
         """Return whether the thread is at work."""
         return self._errand.is_busy
 
-    def start(self, frames: Sequence[Frame], wanted: Wanted | None = None) -> None:
-        """Begin to count frames, and then to pack a state where one is wanted."""
+    @property
+    def is_open(self) -> bool:
+        """Return whether it is, or there is something to be taken from it or given to it."""
+        return self._errand.is_open or bool(self._frames)
 
-        def work() -> Counted:
-            counted = self._count(frames)
-            if wanted is not None:
-                counted.state = self.pack(wanted)
-            return counted
+    @property
+    def waiting_count(self) -> int:
+        """Return how many frames haven't been begun."""
+        return len(self._frames)
 
-        self._errand.start(work)
+    def add(self, frames: Sequence[Frame]) -> None:
+        """Have frames counted when the thread is at rest; while earlier ones still wait, waits for them.
 
-    def take(self) -> Counted | None:
-        """Return, once, what came of the latest start, None while there is nothing."""
-        return self._errand.take()
+        Then the processor is too slow for the source, and what comes next is held up as it would be without a thread.
+        """
+        if frames and self._frames:
+            self.count_all()
+        self._frames += frames
 
-    def wait(self) -> None:
-        """Wait until the thread is done."""
+    def store_soon(self) -> None:
+        """Have a state stored as soon as possible."""
+        self._must_store, self._next_store_ns = True, 0
+
+    def finish(self) -> bool:
+        """Take what was counted and stored; return whether something was counted. The thread must be at rest.
+
+        Raises:
+            LedgerCorrupt: the ledger is damaged. LedgerError: what a unit did so far couldn't be read.
+        """
+        counted = self._errand.take()
+        if counted is not None:
+            self._keep(counted)
+        self._books.finish()
+        return counted is not None and counted.frame_count > 0
+
+    def begin(self, *, is_due: bool) -> None:
+        """Begin to count what waits, and to pack a state where one is due. The thread must be at rest.
+
+        is_due: whether the log was to be committed in this round.
+        """
+        wanted = None
+        # A commit whose outcome came after `finish` looked is seen to first.
+        if not self._books.is_open and self._is_store_due(is_due):
+            wanted, self._must_store = self._books.wanted(), False
+        if self._frames or wanted is not None:
+            self._start(wanted)
+            if self._waits:
+                self._errand.wait()
+
+    def count_all(self) -> None:
+        """Count all there is to be counted, however long it takes."""
         self._errand.wait()
+        self.finish()
+        if self._frames:
+            self._start(None)
+            self._errand.wait()
+            self.finish()
 
     def close(self) -> None:
         """Let the thread end."""
         self._errand.close()
+
+    def _start(self, wanted: Wanted | None) -> None:
+        frames, self._frames = self._frames, []
+
+        def work() -> Counted:
+            counted = self._count(frames)
+            if wanted is not None:
+                # One commit for what came to be certain, not two of the same sequence.
+                counted.state = self.pack(WHOLE if counted.must_store_all else wanted)
+            return counted
+
+        self._errand.start(work)
+
+    def _keep(self, counted: Counted) -> None:
+        self._books.keep(counted.minutes, counted.trips)
+        if counted.state is None:
+            if counted.must_store_all:
+                self._books.want_all()
+            self._must_store |= counted.frame_count > 0
+        else:
+            self._books.store(counted.state)
+            self._next_store_ns = self._clock.mono_ns() + (STORE_AHEAD_NS if self._trouble.is_ahead else HOT_NS)
+
+    def _is_store_due(self, is_due: bool) -> bool:
+        if self._must_store:
+            return self._books.wants_all or self._clock.mono_ns() >= self._next_store_ns or self._trouble.is_ahead
+        return is_due and self._trouble.ledger.lasts
 
     def pack(self, wanted: Wanted) -> EngineState:
         """Return the engine's state of this moment; for whoever it belongs to now."""
@@ -119,6 +179,8 @@ class Counting:
         return counted
 
     def _look_for_bumps(self, tile: EnergyTile) -> None:
+        if self._engine.vehicle is not self._finder_vehicle:
+            self._finder, self._finder_vehicle = BumpFinder(self._engine.vehicle), self._engine.vehicle
         self._heat.add_decays(self._finder.take(tile.prepared, tuple(self._engine.units().values())))
 
 

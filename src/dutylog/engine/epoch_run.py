@@ -160,8 +160,8 @@ class EpochRun:
         self._news: list[Fault] = []
         # Where travel is known to hold something unbelievable: no use to look for it with every tile.
         self._hole_index: int | None = None
-        # Up to where it was looked for, and by which spacing.
-        self._looked: tuple[int, int] = (0, 0)
+        # Up to where it was looked for; all that is looked at in one go has one spacing.
+        self._looked_index = 0
 
     def feed(self, frame: Frame) -> None:
         """Take a samples or gap frame."""
@@ -231,9 +231,8 @@ class EpochRun:
         return self._needed[0][0] if self._needed else None
 
     def _feed_travel(self, block: Block) -> None:
-        buffer = self._open(block.stream, block.first_index)
-        self._anchors.append((block.first_index, block.t0_ns, block.period_fs))
-        buffer.append(block)
+        if self._open(block.stream, block.first_index).append(block):
+            self._anchors.append((block.first_index, block.t0_ns, block.period_fs))
 
     def _open(self, stream: Stream, first_index: int) -> TravelBuffer:
         """Return the buffer of the epoch's travel, begun with the first that is known of it."""
@@ -288,9 +287,8 @@ class EpochRun:
         for row, there in enumerate(sensors):
             if not there:
                 region[row] = 0.0
-        looked = self._looked[0] - first if self._looked[1] == period_fs else 0
-        hole = find_hole(region, self._stroke_m, period_fs * 1e-15, looked)
-        self._looked = first + hole, period_fs
+        hole = find_hole(region, self._stroke_m, period_fs * 1e-15, self._looked_index - first)
+        self._looked_index = first + hole
         if hole < region.shape[1]:
             self._hole_index = first + hole
             count = (hole - shape.length) // shape.n + 1

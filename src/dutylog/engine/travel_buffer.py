@@ -41,13 +41,18 @@ class TravelBuffer:
         self._pieces: deque[tuple[int, Array]] = deque()
         self._waiting: list[tuple[int, NDArray[Any]]] = []
 
-    def append(self, block: Block) -> None:
-        """Add a block at its own index; what lies between is missing, what is known is skipped."""
+    def append(self, block: Block) -> bool:
+        """Add a block at its own index; what lies between is missing, what is known is skipped.
+
+        Returns:
+            whether there was anything in it.
+        """
         skip = max(0, self.end_index - block.first_index)
         if skip >= len(block.data):
-            return
+            return False
         self._waiting.append((block.first_index + skip, block.data[skip:]))
         self.end_index = block.end_index
+        return True
 
     def _calibrate(self) -> None:
         """Turn the samples that wait into pieces, those that follow each other into one."""

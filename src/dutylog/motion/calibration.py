@@ -42,7 +42,14 @@ class TravelRows:
     """Turns samples of one stream into travel of all its dampers, where it can those of all dampers at once."""
 
     def __init__(self, dampers: tuple[Damper, ...], columns: Sequence[int | None], units: Sequence[str]) -> None:
-        """columns: where each damper's samples are, None where it has none; units: of each column."""
+        """columns: where each damper's samples are, None where it has none; units: of each column.
+
+        Raises:
+            InputError: travel in a unit that isn't mm or count.
+        """
+        for damper, column in zip(dampers, columns, strict=True):
+            if column is not None:
+                compute_travel_m(np.empty(0), units[column], damper)
         self._dampers, self._columns, self._units = dampers, columns, units
         used = [(d, c) for d, c in zip(dampers, columns, strict=True) if c is not None]
         plain = len(used) == len(dampers) and not any(d.travel_map for d, _ in used)

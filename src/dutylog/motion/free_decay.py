@@ -141,7 +141,9 @@ def fit_free_decay(
         return _too_much(near.left_over_ratio, ROUGH_LEFT_OVER_RATIO, " at a first look")
     if most_left_over_ratio < LEFT_OVER_RATIO:
         start = round(START_CYCLES * rate_hz * 2.0 * math.pi / near.w)
-        part = find_neighbourhood(travel_m[start : start + round(LOOK_PART * len(travel_m))], rate_hz, FINE)
+        stop = start + round(LOOK_PART * len(travel_m))
+        # So short a stretch is fitted at once; parts are always as long, since a grid is made ready for each length.
+        part = find_neighbourhood(travel_m[start:stop], rate_hz, FINE) if stop <= len(travel_m) else near
         if part.left_over_ratio > LOOK_FACTOR * most_left_over_ratio:
             return _too_much(part.left_over_ratio, LOOK_FACTOR * most_left_over_ratio, " at a second look")
     rough = fit_damped_cosine(travel_m, rate_hz, noise_m, (near.s, near.w))

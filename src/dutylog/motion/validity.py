@@ -100,23 +100,23 @@ def is_outside(window_m: Array, stroke_m: Array) -> Mask:
 
 
 def find_hole(region_m: Array, stroke_m: Array, dt_s: float, start: int = 0) -> int:
-    """Return the first index where some channel can't be believed as it is, the region's length if there is none.
+    """Return an index where some channel can't be believed as it is, the region's length if there is none.
 
     Arguments as in `judge_window`. start: index before which there is none, as an earlier look has shown.
-    What ends before that index has no hole, however it is cut.
+    What ends before that index has no hole, however it is cut; above some kHz it may be a few samples off the first.
     """
     length = int(region_m.shape[1])
-    # What tells a hole lies this close to it.
+    # What tells a hole lies this close to it; and so there is always something to look at.
     reach = max(1, round(IMPOSSIBLE_BASE_S / dt_s)) + 1
     start = max(0, min(start, length) - reach)
     fresh = region_m[:, start:]
     # NaN compares false, so missing samples aren't within.
     within = bool(np.minimum.reduce(fresh, axis=None) >= -OUTSIDE_M)
     within = within and bool((np.maximum.reduce(fresh, axis=1) <= stroke_m + OUTSIDE_M).all())
-    work = np.empty((len(region_m), min(length, _LOOK_SAMPLES + 2 * reach)))
+    work = np.empty((len(region_m), min(length, _LOOK_SAMPLES + reach)))
     for begin in range(start, length, _LOOK_SAMPLES):
         first = max(0, begin - reach)
-        part = region_m[:, first : begin + _LOOK_SAMPLES + reach]
+        part = region_m[:, first : begin + _LOOK_SAMPLES]
         if within:
             step = np.subtract(part[:, 1:], part[:, :-1], out=work[:, : part.shape[1] - 1])
             # Without a step this large there is no spike, and nothing faster over several samples either.

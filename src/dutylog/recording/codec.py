@@ -346,6 +346,8 @@ def find_stream(header: Header, streams: Mapping[int, Stream]) -> Stream:
         raise BrokenFrameError(f"dtype {header.dtype}, stream {stream.name} is {stream.dtype}")
     if header.channels != len(stream.channels) or header.channels == 0 or header.n == 0:
         raise BrokenFrameError(f"{header.n} rows of {header.channels} channels, stream {stream.name} has others")
+    if header.period_fs == 0:
+        raise BrokenFrameError("a spacing of 0 between rows")
     if header.raw_length != header.n * header.channels * _WIDTHS[header.dtype - 1]:
         raise BrokenFrameError(f"{header.raw_length} bytes stated for {header.n} rows of {header.channels} channels")
     if header.codec == RAW and header.payload_length != header.raw_length:

@@ -33,6 +33,8 @@ class Errand(Generic[T]):
         self._error: BaseException | None = None
         self._thread: threading.Thread | None = None
         self._since_ns = 0
+        self.is_open = False
+        """Whether there is something to be seen to: work under way, or an outcome nobody has taken."""
 
     @property
     def is_busy(self) -> bool:
@@ -57,12 +59,14 @@ class Errand(Generic[T]):
             self._thread.start()
         self._since_ns = self._clock.mono_ns()
         self._done.clear()
+        self.is_open = True
         self._todo.put(work)
 
     def take(self) -> T | None:
         """Return, once, what the latest piece returned, or raise what it raised; None while there is nothing."""
         if self.is_busy:
             return None
+        self.is_open = False
         result, error = self._result, self._error
         self._result = self._error = None
         if error is not None:

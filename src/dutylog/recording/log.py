@@ -108,6 +108,11 @@ class LogWriter:
         return self._errand.is_busy
 
     @property
+    def is_open(self) -> bool:
+        """Return whether a commit begun by `start_commit` is still to be finished."""
+        return self._errand.is_open
+
+    @property
     def committing_s(self) -> float:
         """Return for how long it has lasted [s]."""
         return self._errand.busy_s
@@ -242,6 +247,8 @@ class LogWriter:
         return fresh
 
     def _buffer(self, frames: Sequence[Frame]) -> None:
+        if not frames:
+            return
         self._queue += frames
         self._unhanded += frames
         self._waiting.put_on(frames)

@@ -96,6 +96,8 @@ class Logbook:
         """
         if batch.blocks and not self._is_open:
             raise InputError("samples before start_epoch")
+        if not batch.events and not batch.gaps:
+            return self._write_cuts(self._framer.push(batch.blocks))
         ends = [e for e in batch.events if e.kind == END]
         others = [e for e in batch.events if e.kind != END]
         cuts = self._framer.push(batch.blocks, max((e.t0_ns for e in others), default=None))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
+from operator import itemgetter
 from pathlib import Path
 
 from dutylog.errors import RecordingError
@@ -40,7 +42,8 @@ class _Follower:
 class LogReader:
     """Reads a log folder, or one segment file.
 
-    path: the folder or `.dlg` file. After `frames()` has run, `damage` tells what couldn't be read.
+    path: the folder or `.dlg` file. `damage` tells what couldn't be read, each piece by the time the frame behind it
+    is handed on; so whoever stops early hears nothing of what lies beyond.
     """
 
     def __init__(self, path: Path) -> None:
@@ -64,12 +67,27 @@ class LogReader:
             RecordingError: not one good frame anywhere (a foreign file), or a version, flag or codec
                 that this program mustn't guess at; with file and offset.
         """
-        for batch in self.batches(after_sequence):
-            yield from batch.frames()
+        self.damage = []
+        for batch, damage in self._batches(after_sequence):
+            if not damage:
+                yield from batch.frames()
+                continue
+            for place, frame in enumerate(batch.places()):
+                while damage and damage[0][0] <= place:
+                    self.damage.append(damage.popleft()[1])
+                if frame is not None:
+                    yield frame
+            self.damage += [piece for _, piece in damage]
 
     def batches(self, after_sequence: int = 0) -> Iterator[Batch]:
-        """Yield as `frames`, many at once; `damage` is told up to the last frame of the batch."""
+        """Yield as `frames`, many at once; `damage` is told batch by batch."""
         self.damage = []
+        for batch, damage in self._batches(after_sequence):
+            self.damage += [piece for _, piece in damage]
+            yield batch
+
+    def _batches(self, after_sequence: int) -> Iterator[tuple[Batch, deque[tuple[float, Damage]]]]:
+        """Yield batches and their damage in order, each piece with the place it lies before."""
         follower = _Follower(after_sequence or None)
         found_any = False
         self._begin_batch()
@@ -77,10 +95,10 @@ class LogReader:
             for file in self._files_after(after_sequence):
                 for piece in _scan_said(file):
                     if isinstance(piece, Damage):
-                        self.damage.append(piece)
+                        self._note(piece)
                         continue
                     found_any = True
-                    self._take(piece, file, follower, after_sequence)
+                    self._take(piece, follower, after_sequence)
                     if self._maker.is_full:
                         yield self._end_batch()
         except RecordingError:
@@ -107,35 +125,39 @@ class LogReader:
 
     def _begin_batch(self) -> None:
         self._maker = BatchMaker()
-        self._damage_counts: list[int] = []
+        self._noted: list[tuple[float, Damage]] = []
 
-    def _end_batch(self) -> Batch:
-        """Decode what was collected; damage found in it goes where it would have stood, frame after frame."""
+    def _note(self, damage: Damage) -> None:
+        """Keep damage that lies before the frame that is taken next."""
+        self._noted.append((self._maker.count, damage))
+
+    def _end_batch(self) -> tuple[Batch, deque[tuple[float, Damage]]]:
+        """Decode what was collected; a payload found broken lies behind what was noted before it."""
         batch, broken = self._maker.finish()
-        for place, envelope, reason in reversed(broken):
-            self.damage.insert(self._damage_counts[place], _broken(envelope, reason))
+        found = [(place + 0.5, _broken(envelope, reason)) for place, envelope, reason in broken]
+        damage = deque(sorted([*self._noted, *found], key=itemgetter(0)))
         self._begin_batch()
-        return batch
+        return batch, damage
 
-    def _take(self, envelope: Envelope, file: Path, follower: _Follower, after_sequence: int) -> None:
+    def _take(self, envelope: Envelope, follower: _Follower, after_sequence: int) -> None:
         """Put the frame into the batch if it is one to hand on; damage is noted."""
         header = envelope.header
         is_old = header.sequence <= after_sequence
         last = follower.last_sequence
         if not is_old and last is not None and header.sequence <= last:
-            self.damage.append(_broken(envelope, f"frame {header.sequence} after {last}: a number came again"))
+            self._note(_broken(envelope, f"frame {header.sequence} after {last}: a number came again"))
             return
         if not is_old:
             if last is not None and header.sequence > last + 1:
                 text = f"frames {last + 1} to {header.sequence - 1} are missing"
-                self.damage.append(Damage(file, envelope.offset, 0, LOST, text))
+                self._note(Damage(Path(envelope.file), envelope.offset, 0, LOST, text))
             follower.last_sequence = header.sequence
         elif header.type != FrameType.SEGMENT_HEAD:
             return
         try:
             self._add(envelope, follower, is_old=is_old)
         except BrokenFrameError as err:
-            self.damage.append(_broken(envelope, str(err)))
+            self._note(_broken(envelope, str(err)))
 
     def _add(self, envelope: Envelope, follower: _Follower, *, is_old: bool) -> None:
         streams = follower.streams_of(envelope.header.epoch)
@@ -149,8 +171,7 @@ class LogReader:
                 follower.take_head(frame)
             if is_old:
                 return
-            self._maker.add(frame)
-        self._damage_counts.append(len(self.damage))
+            self._maker.add(frame, envelope.header.payload_length)
 
     def _files_after(self, after_sequence: int) -> tuple[Path, ...]:
         """Return the files that can hold a number above `after_sequence`; the rest isn't opened."""
