@@ -90,11 +90,12 @@ def _lines(before: Reading, after: Reading, rss_kib: int, peak_kib: int, times_n
     to_mb_hour = 3600 / span_s / 1e6
     sensor_ns = times_ns.pop("sensor")
     sensor = statistics.mean(sensor_ns) * 1e-9 * 10
+    own = (after.cpu_s - before.cpu_s) / span_s - sensor
     lines = [
-        f"CPU {(after.cpu_s - before.cpu_s) / span_s - sensor:.2%} of one processor over {span_s:.0f} s, no page open;"
+        f"CPU {own:.2%} of one processor over {span_s:.0f} s, no page open;"
         f" the benchmark's own sensor {sensor:.2%} more",
-        f"that is {(after.cpu_s - before.cpu_s) / span_s / sensor - 1:.1f} times what its sensor costs, which wakes up ten"
-        " times a second and copies 100 ms of counts: what waking costs here",
+        f"that is {own / sensor:.1f} times what its sensor costs, which wakes up ten times a second and copies 100 ms"
+        " of counts: what waking costs here",
         f"memory {rss_kib / 1024:.0f} MiB, peak {peak_kib / 1024:.0f} MiB",
     ]
     for name, values in times_ns.items():
