@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import threading
 import time
 from dataclasses import replace
@@ -18,6 +20,7 @@ from dutylog.daemon.core_settings import CoreSettings
 from dutylog.daemon.counting import Counting
 from dutylog.daemon.disk_trouble import DiskTrouble, Trouble
 from dutylog.daemon.kept_states import KeptStates
+from dutylog.daemon.supervisor import FINAL_STATUS
 from dutylog.duty.totals import Totals
 from dutylog.engine.engine import Engine, is_named
 from dutylog.errors import LedgerCorrupt, LedgerError
@@ -222,6 +225,30 @@ def test_a_stop_while_counting_fails_stores_nothing_past_what_was_counted(tmp_pa
     truck.drive(1, 1000)
     engine = truck.fresh(make_vehicle())
     assert truck.totals() == {unit: value for unit, value in engine.totals().items() if is_named(unit)}
+
+
+FAILS = """
+import sys
+from dutylog.daemon import core
+
+def run(self):
+    self.is_running = sys.argv[1] == "running"
+    raise core.LedgerError("ledger: it can't be read just now")
+
+core.Core.run = run
+sys.exit(core.main())
+"""
+
+
+@pytest.mark.parametrize(("when", "status"), [("running", core_module.EXIT_AGAIN), ("starting", FINAL_STATUS)])
+def test_a_ledger_that_fails_while_core_runs_is_worth_another_start(tmp_path, when, status):
+    """A unit came just then; at a start the same is final, so that nobody waits for what can't be."""
+    settings = CoreSettings(make_vehicle(), tmp_path, "sensors").to_json() + "\n"
+    words = [sys.executable, "-c", FAILS, when]
+    ended = subprocess.run(words, input=settings, capture_output=True, text=True, timeout=60, check=False)
+    assert ended.returncode == status
+    assert core_module.EXIT_AGAIN not in (0, FINAL_STATUS)
+    assert ended.stderr == "dutylog: ledger: it can't be read just now\n"
 
 
 def test_dampers_added_after_a_kill_are_counted(tmp_path, monkeypatch):
