@@ -9,15 +9,16 @@ import random
 import pytest
 
 from dutylog.cli.main import main
-from dutylog.review import analysis, store
+from dutylog.review import analysis, fresh, store
 from review.driven_trips import RoughSource, truck
 
 __all__ = ["truck"]
 
 
 @pytest.fixture
-def driven(truck):
-    """A vehicle that was driven for two minutes."""
+def driven(truck, monkeypatch):
+    """A vehicle that was driven for two minutes; no ten minutes end while a test looks twice."""
+    monkeypatch.setattr(fresh, "STEP_NS", 10**18)
     truck.drive(120, 1000, source=RoughSource(120, 1000))
     return truck
 

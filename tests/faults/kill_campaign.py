@@ -50,6 +50,8 @@ class KillCampaign:
         self._base: dict[str, Totals] = {}
         self._base_epoch = 0
         self._read = 0
+        # Whether the ledger had counted past the end that a cut left of the log: only that can be noticed.
+        self._is_ahead = False
         # By the latest commit of which the witness knows.
         self._acknowledged: dict[str, Totals] = {}
         self.tally = Tally()
@@ -75,14 +77,15 @@ class KillCampaign:
             began = self._follow()
             if began is not None:
                 self._judge(number, harm, truth, stored, *began)
-                harm, truth = "none", {}
+                harm, truth, self._is_ahead = "none", {}, False
             if number < kills:
                 now = self._random.choice(HARMS)
                 # Nobody began to count since the last harm: its truth stands, cut once more.
                 truth = truth or self._truth()
                 self._hurt(now)
                 harm = now if harm == "none" else harm if now in ("none", harm) else "both"
-                stored = self._stored()
+                stored, counted_to = self._stored()
+                self._is_ahead |= counted_to > self._log_end()
         return self.tally
 
     # what must hold
@@ -103,7 +106,7 @@ class KillCampaign:
             if harm in ("none", "wal"):
                 tally.wrong.append((number, harm))
             tally.losses += 1
-            if harm == "raw" and not self._loss_entries():
+            if harm == "raw" and self._is_ahead and not self._loss_entries():
                 tally.untold.append(number)
         if truth:
             self._base, self._base_epoch = (self._base, self._base_epoch) if is_same else (totals, epoch)
@@ -127,7 +130,10 @@ class KillCampaign:
         return whole
 
     def _stored(self):
-        """Return the totals in the ledger as it lies there, looked at in a copy; none where it can't be read."""
+        """Return the totals in the ledger as it lies there and the last frame in them, looked at in a copy.
+
+        Where it can't be read there are none.
+        """
         copy = self._settings.data_dir.with_name("copy")
         copy.mkdir(exist_ok=True)
         for ending in ("", "-wal"):
@@ -137,13 +143,25 @@ class KillCampaign:
         try:
             with closing(sqlite3.connect(copy / LEDGER_NAME)) as connection:
                 if connection.execute("PRAGMA quick_check(1)").fetchone() != ("ok",):
-                    return {}
+                    return {}, 0
             with Ledger.open(copy / LEDGER_NAME, read_only=True) as ledger:
-                return {} if ledger.verify_chain() is not None else ledger.all_totals()
+                if ledger.verify_chain() is not None:
+                    return {}, 0
+                return ledger.all_totals(), ledger.cursor().hot_sequence
         except (DutylogError, sqlite3.Error):
-            return {}
+            return {}, 0
         finally:
             shutil.rmtree(copy)
+
+    def _log_end(self):
+        """Return the number of the last frame that can be read, 0 for none."""
+        last = 0
+        try:
+            for frame in LogReader(self._settings.data_dir / "log").frames():
+                last = frame.sequence
+        except DutylogError:
+            return last
+        return last
 
     def _loss_entries(self):
         with Ledger.open(self._settings.data_dir / LEDGER_NAME, read_only=True) as ledger:
