@@ -56,7 +56,7 @@ def work(folder: Path, seconds: int, dampers: int) -> None:
         plain_take(batch)  # type: ignore[arg-type]
         # The disk's threads get their turn as they would in a tenth of a second.
         core._writer.wait(5.0)
-        core._counting.wait()
+        core._counting._errand.wait(5.0)
         core._books._errand.wait(5.0)
 
     core._take = take  # type: ignore[method-assign, assignment]
