@@ -186,6 +186,23 @@ def test_a_unit_that_comes_is_in_one_whole_commit(is_due):
     assert state.checkpoint is not None
 
 
+def test_a_commit_whose_outcome_nobody_took_is_not_begun_over():
+    """It may have ended since it was looked at; its rows are still held, and its error still to be told."""
+    books, clock = Books(), SystemClock()
+    trouble = DiskTrouble(clock, lambda _line: None)
+    counting = Counting(Engine(make_vehicle()), VehicleHeat(), books, trouble, clock, waits=True)
+    books.is_open = True
+    counting.store_soon()
+    counting.begin(is_due=True)
+    counting.finish()
+    assert books.stored == []
+    books.is_open = False
+    counting.begin(is_due=True)
+    counting.finish()
+    counting.close()
+    assert len(books.stored) == 1
+
+
 class Unreadable(SlowCore):
     """The twelfth second can't be counted just then; by that time another commit waits and somebody says stop."""
 

@@ -7,7 +7,6 @@ import struct
 import tracemalloc
 import zlib
 from collections.abc import Iterator
-from dataclasses import FrozenInstanceError, replace
 from pathlib import Path
 
 import numpy as np
@@ -57,19 +56,6 @@ def test_frames_are_the_same_to_the_bit_and_in_order(log: Path) -> None:
     assert keys(frames) == keys(list(one_by_one(log)))
 
 
-def test_frames_made_at_once_are_frames_like_all_others(log: Path) -> None:
-    """They must not be told apart by whoever compares, changes or tries to write to them."""
-    frame = next(frame for frame in LogReader(log).frames() if frame.block is not None)
-    block = frame.block
-    assert block is not None
-    assert (type(frame), type(block)) == (Frame, Block)
-    assert replace(frame, block=None, sequence=7).sequence == 7
-    assert repr(frame).startswith("Frame(type=<FrameType.SAMPLES: 1>, sequence=")
-    for one in (frame, block):
-        with pytest.raises(FrozenInstanceError):
-            one.epoch = 2  # type: ignore[misc]
-
-
 def test_batches_end_before_they_grow(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """However large frames are, no more than one beyond the limit is held."""
     for batch in LogReader(log).batches():
@@ -101,6 +87,16 @@ def test_who_stops_early_hears_of_no_damage_beyond(log: Path, tmp_path: Path) ->
     assert [damage for _, damage in heard] == [int(number >= lost) for number, _ in heard]
     assert [number for number, _ in heard if number < lost] == list(range(1, lost - 1))
     assert 1 < lost < heard[-1][0]
+
+
+def test_rows_without_any_spacing_are_no_frame(log: Path) -> None:
+    """Whoever works with them would divide by it."""
+    envelope = next(one for one in scan_segment(find_segments(log)[0]) if isinstance(one, Envelope) and one.header.n)
+    streams = {one.stream_id: one for one in STREAMS}
+    assert decode_envelope(envelope, streams) is not None
+    spoilt = envelope._replace(header=envelope.header._replace(period_fs=0))
+    with pytest.raises(BrokenFrameError, match="spacing of 0"):
+        decode_envelope(spoilt, streams)
 
 
 @pytest.mark.parametrize("every", [1, 2, 3, 7])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, fields, make_dataclass
+from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
 
@@ -47,18 +47,6 @@ class Frame:
     stream: Stream | None = None
 
 
-def _make_open(frozen: type[Any]) -> Any:
-    """Return a class laid out as a frozen one whose objects are filled by plain assignment.
-
-    To freeze one then is to give it the frozen class. Python takes 2.5 times as long to make a frozen object, and
-    a log is a hundred thousand of them. Measured.
-    """
-    return make_dataclass(f"_Open{frozen.__name__}", [(field.name, field.type) for field in fields(frozen)], slots=True)
-
-
-_OpenFrame, _OpenBlock = _make_open(Frame), _make_open(Block)
-
-
 def make_sample_frames(
     stream: Stream, epoch: int, rows: NDArray[Any], facts: Iterable[tuple[int, int, int, int, int, int]]
 ) -> Iterator[Frame]:
@@ -68,14 +56,11 @@ def make_sample_frames(
         rows: (frames, n, channels), of the stream's channels and dtype.
         facts: of each frame sequence, first_index, t0_ns, period_fs, config_id, quality.
     """
-    stream_id, n, kind = stream.stream_id, rows.shape[1], FrameType.SAMPLES
     for data, (sequence, first_index, t0_ns, period_fs, config_id, quality) in zip(rows, facts, strict=True):
-        block = _OpenBlock(stream, epoch, first_index, t0_ns, period_fs, data, quality)
-        block.__class__ = Block
+        block = Block(stream, epoch, first_index, t0_ns, period_fs, data, quality)
         # fmt: off
-        frame = _OpenFrame(
-            kind, sequence, epoch, t0_ns, stream_id, first_index, n, period_fs, config_id, quality, block, None, None
+        yield Frame(
+            FrameType.SAMPLES, sequence, epoch, t0_ns, stream.stream_id, first_index, len(data), period_fs, config_id,
+            quality, block,
         )
         # fmt: on
-        frame.__class__ = Frame
-        yield frame
