@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dutylog.domain.vehicle import Damper
+from dutylog.engine.epoch_run import EpochRun
 from dutylog.engine.travel_buffer import TravelBuffer
+from dutylog.errors import InputError
 from dutylog.recording.block import Block, Channel, Stream
+from dutylog.recording.frame import Frame, FrameType
 from engine.builders import PERIOD_FS, Log, Run, make_vehicle, strokes_mm, travel_stream
 
 PAIR = travel_stream("left", "right")
@@ -237,3 +242,19 @@ def test_length_of_blocks_changes_no_bit(rows):
         return done.engine.totals(), done.minutes, done.trips, {u: d.to_dict() for u, d in done.engine.duties().items()}
 
     assert run(rows) == run(1000)
+
+
+def test_travel_in_a_unit_nobody_knows_is_refused_at_the_first_rows():
+    with pytest.raises(InputError, match="inch"):
+        buffer(stream=travel_stream("left", "right", unit="inch"))
+
+
+def test_rows_that_come_again_leave_instants_as_they_were():
+    """A frame of known rows with another instant says nothing of rows that are there already."""
+    run = EpochRun(1, make_vehicle("left", "right"))
+    for sequence, (first, late_ns) in enumerate(((0, 0), (1000, 0), (500, 7), (2000, 0)), start=1):
+        one = block(first, np.ones(1000))
+        one = replace(one, t0_ns=one.t0_ns + late_ns)
+        run.feed(Frame(FrameType.SAMPLES, sequence, 1, one.t0_ns, 1, first, 1000, PERIOD_FS, block=one))
+    starts = {tile.start_index: tile.start_ns for span in run.spans(ended=True) for tile in span.tiles}
+    assert starts == {index: index * 10**6 for index in (0, 1000, 2000)}

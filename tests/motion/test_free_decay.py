@@ -225,3 +225,12 @@ def test_what_is_not_finite_is_the_callers_fault() -> None:
         fit_free_decay(travel_m, RATE_HZ, 0.0)
     with pytest.raises(InputError, match="free decay of"):
         fit_free_decay(travel_m[:5], 0.0, 0.0)
+
+
+@pytest.mark.parametrize(("rate_hz", "count"), [(50.0, 12), (100.0, 20), (100.0, 40), (150.0, 40)])
+def test_a_swing_too_short_for_a_second_look_is_judged_without(rate_hz: float, count: int) -> None:
+    """Of a slow beginning so little is there that nothing lies behind the start of a fit."""
+    time_s = np.arange(count) / rate_hz
+    for hertz in (0.5, 0.8, 1.2, 2.0):
+        for shape in (np.exp(-3.0 * time_s) * np.cos(2.0 * np.pi * hertz * time_s), time_s):
+            assert isinstance(fit_free_decay(0.1 + 0.02 * shape, rate_hz, 1e-5, 0.08), NoDecay)
