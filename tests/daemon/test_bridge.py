@@ -59,8 +59,8 @@ class Core:
 
     def rows(self):
         """Return how many rows of travel the log holds so far, by epoch."""
-        if not any((self.data / "log").glob("*.dlg")):
-            return {}
+        if not any(segment.stat().st_size for segment in (self.data / "log").glob("*.dlg")):
+            return {}  # core makes the file first and puts its head in then
         found = {}
         for frame in LogReader(self.data / "log").frames():
             if frame.type is FrameType.SAMPLES:

@@ -220,10 +220,10 @@ def test_a_disk_that_stands_still_is_told_though_readings_are_stale(rig):
 class FullDisk(Outbox):
     is_full = False
 
-    def put(self, output, items):
+    def put(self, output, items, notes):
         if self.is_full:
             raise OutputError("outbox x: no room left on the disk; free some space")
-        super().put(output, items)
+        super().put(output, items, notes)
 
 
 def test_a_full_disk_holds_what_comes_shows_alerts_and_recovers(tmp_path):
@@ -284,6 +284,30 @@ def test_alerts_of_the_ledger_that_no_snapshot_showed_are_told_once_over_a_resta
         for _ in range(11):
             rig.second()
         assert [(alert["id"], alert["state"]) for alert in rig.alerts()] == [*told, ("a", "cleared")]
+
+
+@pytest.mark.parametrize("is_dated", [False, True])
+def test_totals_are_not_told_again_by_the_next_publisher_while_nothing_new_was_counted(rig, tmp_path, is_dated):
+    """Killed and started again between two commits of core: the same totals under two times would be two points."""
+    (ledger, units) = open_with_units(tmp_path)
+
+    def publish(boot):
+        rig.intake = Intake(tmp_path, rig.outbox, rig.board, rig.clock, Timekeeper(boot))
+        rig.intake.serve(rig.outputs)
+        rig.connect()
+        for _ in range(11):
+            rig.second(utc_trusted=is_dated)
+        rig.outbox.drop_undatable(boot)
+        return rig.outbox.counts("influxdb").waiting["duty"]
+
+    with ledger:
+        assert publish(BOOT) == len(units)
+        assert publish(BOOT) == len(units)
+        # What a boot left without a time is gone with it, so the next one tells it.
+        assert publish("next-boot") == len(units)
+        assert rig.outbox.counts("influxdb").undated.get("duty", 0) == (0 if is_dated else len(units))
+        ledger.commit(commit_at(units, 6))
+        assert publish("next-boot") == 2 * len(units)
 
 
 def test_a_vehicle_with_years_of_alerts_is_not_told_them_all(rig, tmp_path):

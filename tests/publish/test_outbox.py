@@ -187,6 +187,22 @@ def test_notes_of_outputs_are_kept(path):
     box.close()
 
 
+def test_items_and_the_note_of_them_are_stored_together_or_not_at_all(outbox, monkeypatch):
+    """A kill between the two would have the next start tell the same once more."""
+    outbox.put("influxdb", [draft(1, DUTY)], {"told": "1"})
+    outbox.put("influxdb", [], {"told": "2"})
+    assert (outbox.cursor("told"), outbox.counts("influxdb").waiting) == ("2", {DUTY: 1})
+
+    def breaks(self, connection):
+        raise OutputError("no room")
+
+    monkeypatch.setattr(Outbox, "_make_room", breaks)
+    with pytest.raises(OutputError):
+        outbox.put("influxdb", [draft(2, DUTY)], {"told": "3"})
+    assert (outbox.cursor("told"), outbox.counts("influxdb").waiting) == ("2", {DUTY: 1})
+    assert len(outbox.peek("influxdb", 9)) == 1
+
+
 @pytest.mark.parametrize("damage", ["garbage", "flipped", "cut", "ledger", "table gone"])
 def test_a_damaged_file_is_kept_aside_and_a_new_one_begun(path, damage):
     box = Outbox(path)

@@ -263,7 +263,10 @@ def test_open_and_undated_trips_wait_and_each_comes_once():
     assert json.loads(again.cursor())["trips"] == [2, 3]
 
 
-@pytest.mark.parametrize("text", [None, "", "{", "[]", '{"trips": 3}', '{"trips": ["x"]}', "[" * 100_000])
+@pytest.mark.parametrize(
+    "text", [None, "", "{", "[]", '{"trips": 3}', '{"trips": ["x"]}', '{"duty": 3}', "[" * 100_000]
+)
 def test_a_cursor_that_cant_be_read_counts_as_none(text):
     """A damaged outbox is begun anew; a trip sent again is the same point."""
-    assert len(PointMaker(text).take_ledger(ledger(trips=[trip()]), moment(1))) == 1
+    told = PointMaker(text).take_ledger(ledger(unit(), trips=[trip()]), moment(1))
+    assert [draft.kind for draft in told] == ["trip", "duty"]

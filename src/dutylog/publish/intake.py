@@ -44,10 +44,12 @@ class Intake(core_link.CoreWord):
         self._outbox = outbox
         self._board = board
         self._timekeeper = timekeeper
+        self._boot_id = timekeeper.moment(0).boot_id
         self._outputs: Sequence[Output] = ()
         self._kept_alerts = outbox.cursor(ALERTS_KEPT)
         self._teller = AlertTeller(self._kept_alerts)
         self._points: PointMaker | None = None
+        self._kept_cursor: str | None = None
         self._arrived: Arrived | None = None
         self._connection = 0
         self._pending: list[Draft] = []
@@ -60,7 +62,8 @@ class Intake(core_link.CoreWord):
         """Say who is to be told; before the first line."""
         self._outputs = outputs
         if any(output.name == INFLUXDB for output in outputs):
-            self._points = PointMaker(self._outbox.cursor(CURSOR))
+            self._kept_cursor = self._outbox.cursor(CURSOR)
+            self._points = PointMaker(self._kept_cursor, self._boot_id)
 
     def _take(self, received: core_link.Received, before: core_link.Received | None) -> None:
         snapshot, now_ns = received.snapshot, received.received_ns
@@ -115,11 +118,11 @@ class Intake(core_link.CoreWord):
         if self._points is None:
             return
         self._date_pending()
+        cursor = self._points.cursor("" if self._timekeeper.offset_ns is not None else self._boot_id)
         try:
-            self._outbox.put(INFLUXDB, self._pending)
-            self._pending = []
+            self._outbox.put(INFLUXDB, self._pending, {} if cursor == self._kept_cursor else {CURSOR: cursor})
+            self._pending, self._kept_cursor = [], cursor
             self._date_stored()
-            self._outbox.put_cursors({CURSOR: self._points.cursor()})
             for output in self._outputs:
                 output.wake()
         except OutputError as err:
@@ -172,10 +175,8 @@ class Intake(core_link.CoreWord):
         if not self._alerts and kept == self._kept_alerts:
             return
         try:
-            self._outbox.put(MQTT, self._alerts)
-            self._alerts = []
-            self._outbox.put_cursors({ALERTS_KEPT: kept})
-            self._kept_alerts = kept
+            self._outbox.put(MQTT, self._alerts, {ALERTS_KEPT: kept})
+            self._alerts, self._kept_alerts = [], kept
         except OutputError as err:
             self.last_problem = str(err)
             self._alerts = self._alerts[-PENDING_LIMIT:]
@@ -194,7 +195,7 @@ class Intake(core_link.CoreWord):
         """Give a time to stored points that arose before it was known; once, tried until the disk takes it."""
         offset_ns = self._timekeeper.offset_ns
         if offset_ns is not None and self._must_date:
-            self._outbox.date(self._timekeeper.moment(0).boot_id, offset_ns)
+            self._outbox.date(self._boot_id, offset_ns)
             self._must_date = False
 
     def _bound_pending(self) -> None:

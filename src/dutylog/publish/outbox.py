@@ -9,10 +9,11 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 from dutylog.errors import InputError, OutputError
@@ -35,6 +36,7 @@ BUSY_LIMIT_S = 5.0
 _COLUMNS = "id, output, kind, boot_id, mono_ns, utc_ns, payload"
 _READY = "(utc_ns IS NOT NULL OR kind = 'alert')"
 _ADD = "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = value + excluded.value"
+_NO_NOTES: Mapping[str, str] = MappingProxyType({})
 
 Result = TypeVar("Result")
 
@@ -112,13 +114,16 @@ class Outbox:
 
     # putting in
 
-    def put(self, output: str, items: Iterable[Draft]) -> None:
-        """Store items in one transaction; at the limit the oldest live ones go, then the oldest alerts, counted."""
+    def put(self, output: str, items: Iterable[Draft], notes: Mapping[str, str] = _NO_NOTES) -> None:
+        """Store items in one transaction; at the limit the oldest live ones go, then the oldest alerts, counted.
+
+        notes: as of `put_cursors`, of what these items bring to an end; both are there or neither.
+        """
         drafts = list(items)
         for draft in drafts:
             if draft.kind not in KINDS:
                 raise InputError(f"outbox: kind {draft.kind!r} is none of {', '.join(KINDS)}")
-        if not drafts:
+        if not drafts and not notes:
             return
         rows = [(output, d.kind, d.boot_id, d.mono_ns, d.utc_ns, d.payload) for d in drafts]
 
@@ -126,6 +131,7 @@ class Outbox:
             connection.executemany(
                 "INSERT INTO item (output, kind, boot_id, mono_ns, utc_ns, payload) VALUES (?, ?, ?, ?, ?, ?)", rows
             )
+            _keep(connection, notes)
             change = Counter((output, d.kind) for d in drafts)
             change.subtract(self._make_room(connection))
             return change
@@ -226,14 +232,11 @@ class Outbox:
         rows = self._read("SELECT value FROM meta WHERE key = ?", (f"cursor/{name}",))
         return str(rows[0][0]) if rows else None
 
-    def put_cursors(self, notes: dict[str, str]) -> None:
+    def put_cursors(self, notes: Mapping[str, str]) -> None:
         """Keep such notes, in one transaction."""
 
         def work(connection: sqlite3.Connection) -> Counter[tuple[str, str]]:
-            connection.executemany(
-                "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-                [(f"cursor/{name}", text) for name, text in notes.items()],
-            )
+            _keep(connection, notes)
             return Counter()
 
         if notes:
@@ -326,6 +329,13 @@ class Outbox:
         self.damaged_count += 1
         self._open()
         self._say(f"outbox {self._path} was damaged ({problem}) and is kept as {kept.name}; a new one was begun")
+
+
+def _keep(connection: sqlite3.Connection, notes: Mapping[str, str]) -> None:
+    connection.executemany(
+        "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+        [(f"cursor/{name}", text) for name, text in notes.items()],
+    )
 
 
 def _take(connection: sqlite3.Connection, ids: list[tuple[int]]) -> list[tuple[str, str, int | None, bytes]]:

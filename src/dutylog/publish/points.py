@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from dutylog.duty.totals import Totals
-from dutylog.ledger.rows import Trip
+from dutylog.ledger.rows import Trip, UnitDuty
 from dutylog.publish.duty_fields import life_fields, trip_fields
 from dutylog.publish.ledger_now import LedgerNow
 from dutylog.publish.line_protocol import FieldValue, encode_line
@@ -71,20 +72,23 @@ class _Window:
 class PointMaker:
     """Decides what becomes a point and when; keeps no file and asks no clock."""
 
-    def __init__(self, cursor: str | None = None) -> None:
-        """cursor: what `cursor` returned before the last stop, None before the first."""
-        self._trips_done: set[int] = _parse_cursor(cursor)
+    def __init__(self, cursor: str | None = None, boot_id: str = "") -> None:
+        """cursor: what `cursor` returned before the last stop, None before the first. boot_id: the kernel's, now."""
+        self._trips_done, self._duty_put = _parse_cursor(cursor, boot_id)
         self._windows: dict[tuple[str, str], _Window] = {}
         self._vehicle_id = ""
         self._seen: tuple[str, float] | None = None
         self._first_ns = 0
         self._latest: Moment | None = None
         self._duty_ns: dict[str, int] = {}
-        self._duty_put: dict[str, tuple[object, ...]] = {}
 
-    def cursor(self) -> str:
-        """Return which trips have been made into points, to be kept once those are in the outbox."""
-        return json.dumps({"schema": 1, "trips": sorted(self._trips_done)}, separators=(",", ":"))
+    def cursor(self, undated_boot: str = "") -> str:
+        """Return which trips and totals have been made into points, to be kept together with those.
+
+        undated_boot: the kernel's boot while its points wait for a time, which they may never get.
+        """
+        kept = {"schema": 1, "trips": sorted(self._trips_done), "duty": self._duty_put, "undated_boot": undated_boot}
+        return json.dumps(kept, separators=(",", ":"))
 
     def take(self, reading: Snapshot, now: Moment) -> list[Draft]:
         """Take one snapshot that arrived now; returns the points of the ten seconds before it, once they are full.
@@ -123,7 +127,7 @@ class PointMaker:
         trips = self._trips(ledger, now)
         drafts = []
         for unit in ledger.units:
-            put = (unit.revision, unit.position, unit.label, unit.totals.as_row())
+            put = _mark(unit)
             is_due = is_last or bool(trips) or now.mono_ns - self._duty_ns.get(unit.unit_id, -DUTY_NS) >= DUTY_NS
             if not is_due or put == self._duty_put.get(unit.unit_id):
                 continue
@@ -169,13 +173,25 @@ def _draft(kind: str, tags: Mapping[str, str | None], fields: Mapping[str, Field
     return [] if line is None else [Draft(kind, moment.boot_id, moment.mono_ns, moment.utc_ns, line)]
 
 
-def _parse_cursor(text: str | None) -> set[int]:
-    """Return the trips named in a kept cursor; one that can't be read counts as none: points repeat harmlessly."""
+def _mark(unit: UnitDuty) -> str:
+    """Return what differs when there is something new to tell of a damper; short, since it is kept for each."""
+    told = (unit.revision, unit.position, unit.label, unit.totals.as_row())
+    return hashlib.blake2b(repr(told).encode(), digest_size=8).hexdigest()
+
+
+def _parse_cursor(text: str | None, boot_id: str) -> tuple[set[int], dict[str, str]]:
+    """Return a kept cursor's trips and its marks of totals; what can't be read counts as never told.
+
+    Marks that another boot left without a time don't count either: their points are gone.
+    """
     try:
         kept = json.loads(text or "{}")
-        return {int(number) for number in kept.get("trips", ())}
+        trips = {int(number) for number in kept.get("trips", ())}
+        marks = {str(unit_id): str(mark) for unit_id, mark in kept.get("duty", {}).items()}
+        is_gone = kept.get("undated_boot", "") not in ("", boot_id)
     except (ValueError, TypeError, AttributeError, RecursionError):
-        return set()
+        return set(), {}
+    return trips, {} if is_gone else marks
 
 
 def _mean(values: Sequence[float]) -> float | None:
