@@ -262,6 +262,21 @@ def test_check_finds_what_reading_would_not(tmp_path: Path) -> None:
         assert ledger.check_file() == ["row 999 of table trip_damper names a row of trip that isn't there"]
 
 
+def test_a_column_that_lost_its_name_is_damage(tmp_path: Path) -> None:
+    """All pages are sound and the seal holds, but the first commit would fail, and so would that after each restart."""
+    with open_ledger(tmp_path) as ledger:
+        fill(ledger)
+        ledger._database.raw().executescript(
+            "PRAGMA writable_schema = ON; UPDATE sqlite_schema SET sql = replace(sql, 'stroke_travel_um', "
+            "'stroke_travel_em') WHERE name = 'minute'; PRAGMA writable_schema = RESET;"
+        )
+    with Ledger.open(tmp_path / "ledger.sqlite", read_only=True) as ledger:
+        assert [row[0] for row in ledger._database.rows("PRAGMA integrity_check")] == ["ok"]
+        assert ledger.is_sealed()
+        assert ledger.find_damage(whole=False) == "table or index 'minute' is not laid out as it was made"
+        assert set(ledger.check_file()) == {"table or index 'minute' is not laid out as it was made"}
+
+
 @pytest.mark.parametrize("read_only", [False, True])
 def test_missing_folder_and_folder_as_file_are_told(tmp_path: Path, read_only: bool) -> None:
     with pytest.raises(LedgerError, match="there is no folder"):

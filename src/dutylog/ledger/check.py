@@ -5,6 +5,7 @@ from __future__ import annotations
 from dutylog.errors import InputError, LedgerCorrupt
 from dutylog.ledger.chain import verify_chain
 from dutylog.ledger.database import Database
+from dutylog.ledger.schema import find_changed_tables
 from dutylog.ledger.seal import is_sealed
 
 SMALL_BYTES = 8 << 20
@@ -32,7 +33,7 @@ def find_damage(database: Database, *, whole: bool) -> str | None:
 
 
 def find_bad_pages(database: Database, *, whole: bool) -> list[str]:
-    """Return what SQLite's own checks of pages, indices and references find wrong."""
+    """Return what SQLite's own checks of pages, indices and references find wrong, and tables of another layout."""
     questions = ["(20)"] if whole else [f"({name})" for name in _VITAL]
     found = [
         str(row[0])
@@ -40,6 +41,7 @@ def find_bad_pages(database: Database, *, whole: bool) -> list[str]:
         for row in database.all_rows(f"PRAGMA integrity_check{question}")
         if row[0] != "ok"
     ]
+    found += find_changed_tables(database)
     if found or not whole:
         return found
     broken = database.all_rows("PRAGMA foreign_key_check")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from importlib.resources import files
 from pathlib import Path
 
@@ -84,6 +85,22 @@ def ensure_schema(database: Database) -> None:
                     write_seal(connection)
     if database.row("SELECT 1 FROM cursor WHERE one = 1") is None:
         raise corrupt(database.path, "its cursor is missing")
+
+
+def find_changed_tables(database: Database) -> list[str]:
+    """Return what isn't laid out as the SQL files do it, in words: a flipped bit can rename a column.
+
+    Only for a ledger of the latest version. Its statements are compared as SQLite keeps them, so layouts changed by
+    `ALTER TABLE ... RENAME`, whose text depends on SQLite's version, could not be.
+    """
+    question = "SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite%'"
+    with closing(sqlite3.connect(":memory:")) as made:
+        for _, text in read_scripts():
+            _run(made, text)
+        wanted = set(made.execute(question))
+    found = set(database.all_rows(question))
+    names = sorted({str(name) for name, _ in wanted ^ found})
+    return [f"table or index {name!r} is not laid out as it was made" for name in names]
 
 
 def _read_version(database: Database) -> int:
