@@ -60,12 +60,24 @@ def test_sine_closed_form(sensor, limits):
             assert abs(error) < limit, (row["amplitude_mm"], row["freq_hz"], errors)
 
 
-@pytest.mark.parametrize("row", SINES[::7], ids=lambda row: f"{row['amplitude_mm']:g}mm-{row['freq_hz']:g}Hz")
+@pytest.mark.parametrize("row", SINES, ids=lambda row: f"{row['amplitude_mm']:g}mm-{row['freq_hz']:g}Hz")
 def test_noise_free_peak_and_rms_of_speed_are_those_of_the_sine(row):
     _, speed = errors_of_sine(row, EXACT)
     assert np.sqrt(np.mean(speed**2)) == pytest.approx(row["rms_velocity_mps"], rel=1e-6)
+    # A window of 2 s holds one wave of 0.5 Hz: its crest is 1.22e-6 too high even in double precision throughout.
+    limit = 1.5e-6 if row["freq_hz"] == 0.5 else 1e-6
     # The crest falls between two samples: at most 1 - cos(pi f / rate), 0.11 % at 15 Hz.
-    assert row["peak_velocity_mps"] * (1 - 0.0012) < np.abs(speed).max() < row["peak_velocity_mps"] * (1 + 1e-6)
+    assert row["peak_velocity_mps"] * (1 - 0.0012) < np.abs(speed).max() < row["peak_velocity_mps"] * (1 + limit)
+
+
+def test_what_a_window_keeps_of_a_quiet_band_does_not_depend_on_how_strong_the_rest_is():
+    """Sums of power that take one running total from another leave 1e-16 of the strongest bin everywhere.
+
+    A slow wave read without noise then loses bins that lie 150 dB below it, others when it is twenty times as strong:
+    the two differ by 1.4e-5. What is left here is single precision, measured 4.7e-7.
+    """
+    weak, strong = (prepare_tiles(tones(RATE_HZ, 1, (a, 0.5, 0.3)), RATE_HZ, 1)[1] for a in (5.0, 100.0))
+    assert np.abs(strong / 20 - weak).max() < 2e-6 * np.abs(weak).max()
 
 
 @pytest.mark.parametrize("case", read_json("06_energy_two_tone.json")["cases"], ids=lambda case: f"{case['A1_mm']}mm")
@@ -186,6 +198,40 @@ def test_a_tile_depends_on_its_window_alone(tiles_before, seed):
     other = rng.normal(0.1, 0.05, (2, shape.length))
     for got in (estimator.prepare(moved, 1e-3), estimator.prepare(np.concatenate([moved, other]), 1e-3)):
         assert all(np.array_equal(ours[:1], want) for ours, want in zip(got, alone, strict=True))
+
+
+def test_tiles_in_one_go_are_those_of_one_by_one_to_the_bit():
+    """More tiles than are worked through at once, with hum to be taken out of some windows and a row without motion."""
+    rng = np.random.default_rng(5)
+    shape, tiles = TileShape.for_rate(RATE_HZ), 29
+    samples = (tiles - 1) * shape.n + shape.length
+    time_s = np.arange(samples) / RATE_HZ
+    signal = np.cumsum(rng.normal(0, 2e-4, (3, samples)), axis=1) + rng.normal(0, 7e-5, (3, samples))
+    signal[1] = 0.12 + 2e-4 * np.sin(2 * np.pi * 50 * time_s) * (time_s > 11) + rng.normal(0, 7e-5, samples)
+    signal[2, samples // 2 :] = 0.0
+    windows = np.lib.stride_tricks.sliding_window_view(signal, shape.length, axis=1)[:, :: shape.n]
+    whole = ShaftSpeedEstimator(shape, 1e-3).prepare(windows, 1e-3)
+    for rows, step in ((slice(None), 1), (slice(1, 2), 7), (slice(0, 2), 13), (slice(1, 3), tiles)):
+        estimator = ShaftSpeedEstimator(shape, 1e-3)
+        parts = [estimator.prepare(windows[rows, start : start + step], 1e-3) for start in range(0, tiles, step)]
+        for want, got in zip(whole, zip(*parts, strict=True), strict=True):
+            assert np.array_equal(want[rows], np.concatenate(got, axis=1))
+
+
+def test_a_channel_of_nothing_stays_nothing_beside_the_largest_there_is():
+    """No power at all, none but rounding, and all of a metre at half the rate: single precision holds each of them."""
+    shape = TileShape.for_rate(RATE_HZ)
+    window = np.zeros((3, shape.length))
+    window[1] = 0.12
+    window[2, ::2] = 1.0
+    travel, speed, noise = ShaftSpeedEstimator(shape, 1e-3).prepare(window, 1e-3)
+    assert not travel[0].any()
+    assert not speed[0].any()
+    assert noise[0] == 0.0
+    assert np.abs(travel[1] - np.float32(0.12)).max() <= 2.0**-27
+    assert np.abs(speed[1]).max() < 1e-12
+    # Half a metre either side; single precision of what is half a metre after it was a sum of 2048.
+    assert np.abs(travel[2] - window[2, shape.past : shape.past + shape.n]).max() < 1e-6
 
 
 @pytest.mark.parametrize("rate_hz", [50, 60, 100, 125, 200, 333, 500, 860, 997, 1000, 1024, 1025, 2000, 5000, 20000])

@@ -15,6 +15,7 @@ Bandwidth: whatever stands above the floor, at most Nyquist. Lag: `future` sampl
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,19 +23,17 @@ from numpy.typing import NDArray
 
 from dutylog.errors import InputError
 from dutylog.motion.short_rows import short_rows_context
+from dutylog.motion.window_spectra import GAIN_BINS, HIGH_BINS, LOW_BINS, WindowSpectra
 
 Array = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Spectra = NDArray[np.complex64]
 
-# Smoothing of the power spectrum for the gain, and for the decision whether a bin holds signal, in
-# bins of about 0.5 Hz; the decision level over the floor. Chosen on the recordings of tests/data/cases
-# and on 48 simulated drives (shared/SHAFT_SPEED.md): lower levels let noise through, higher ones cut
-# off the tail of smooth roads and of an idling engine. For speed the tail counts most, so its level is
-# lower; above the split a wider mean, which scatters less, allows a lower one still, until noise in
-# speed, which grows with frequency, makes a wrong "yes" dear.
-_GAIN_BINS = 5
-_LOW_BINS = 21
-_HIGH_BINS = 61
+# The decision level over the floor, of means over LOW_BINS and HIGH_BINS. Chosen on the recordings of
+# tests/data/cases and on 48 simulated drives (shared/SHAFT_SPEED.md): lower levels let noise through,
+# higher ones cut off the tail of smooth roads and of an idling engine. For speed the tail counts most, so
+# its level is lower; above the split a wider mean, which scatters less, allows a lower one still, until
+# noise in speed, which grows with frequency, makes a wrong "yes" dear.
 _TRAVEL_LEVEL = 3.0
 _SPEED_LOW_LEVEL = 2.5
 _SPEED_HIGH_LEVELS = ((60.0, 1.6), (150.0, 3.0))
@@ -46,6 +45,8 @@ FULL_BANDWIDTH_HZ = 2 * _TUNED_NYQUIST_HZ
 recorded travel stands in shared/SHAFT_SPEED.md."""
 # The floor is read where no shaft moves: the upper half of the band, short of the last 2 %.
 _FLOOR_BAND = (0.5, 0.98)
+# Median of an exponential variable over its mean.
+_MEDIAN_RATIO = math.log(2.0)
 # Mains hum: harmonics looked at, how far off nominal the mains may be (0.5 %), how far a line must
 # stand over its neighbours, and how many bins either side it leaks into with this taper; more where it
 # stands so far out that the neighbours are its own leak.
@@ -57,12 +58,14 @@ _STRONG_RATIO = 300.0
 _LEAK_BINS = 12
 _LINE_HALF_BINS = 4
 _LINE_BINS = np.arange(-_LINE_HALF_BINS, _LINE_HALF_BINS + 1)
-# Sides of eight bins.
-_SIDE_BINS = np.concatenate([np.arange(-12, -_LINE_HALF_BINS), np.arange(_LINE_HALF_BINS + 1, 13)])
-# Less than any power that isn't nothing, and yet more than any floor divided by the largest number.
-_NO_POWER = 1e-290
-WINDOW_TILES = 12
-"""Windows of so many tiles are worked through at once: more wouldn't fit the cache. Measured."""
+# Sides of eight bins, nearest first; added up in halves.
+_SIDE_WIDTH = 8
+_SIDE_BINS = np.arange(_LINE_HALF_BINS + 1, _LINE_HALF_BINS + 1 + _SIDE_WIDTH)[:, None, None] * np.array([[-1], [1]])
+# [m^2] Less than the rounding of a window leaves (about 1e-31 in double precision), yet no subnormal number of single
+# precision, which most processors are slow with.
+_NO_POWER = 1e-36
+WINDOWS = 48
+"""So many windows are worked through at once: with fewer the calls cost more, more wouldn't fit the cache. Measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,24 +113,23 @@ class ShaftSpeedEstimator:
         self._flank = int(np.argmax(taper == 1.0))
         self._rise, self._fall = taper[: self._flank], taper[shape.length - self._flank :]
         self._ramp = np.linspace(0.0, 1.0, shape.length)
+        self._tile_ramp = self._ramp[shape.past : shape.past + shape.n].astype(np.float32)
         freq_hz: Array = np.fft.rfftfreq(shape.length, dt_s).astype(np.float64)
         self._derive = 2j * np.pi * np.fft.rfftfreq(shape.length)
         self._floor = slice(int(_FLOOR_BAND[0] * len(freq_hz)), int(_FLOOR_BAND[1] * len(freq_hz)))
-        # Median of an exponential variable over its mean.
-        self._median_ratio = np.log(2.0)
         self._lines = _LineFinder(freq_hz)
         fine = freq_hz[-1] >= _TUNED_NYQUIST_HZ
         self._speed_level = _SPEED_LOW_LEVEL if fine else _TRAVEL_LEVEL
         self._split = int(np.searchsorted(freq_hz, _SPLIT_HZ)) if fine else len(freq_hz)
         levels = np.interp(freq_hz[self._split :], *np.array(_SPEED_HIGH_LEVELS).T)
-        self._per_high_sum: Array = 1.0 / (_HIGH_BINS * levels)
-        self._scratch: _Scratch | None = None
+        self._per_high_sum = (1.0 / (HIGH_BINS * levels)).astype(np.float32)
+        self._scratch: WindowSpectra | None = None
         self._context = short_rows_context()
 
     def prepare(self, window_m: Array, dt_s: float) -> tuple[Singles, Singles, Array]:
         """Return prepared travel, shaft speed and noise of the tile, or of tiles that follow each other.
 
-        The way back from the spectrum is in single precision: 0.03 um in 0.5 m, below what any sensor resolves.
+        All behind the spectrum is in single precision: 0.05 um in 0.5 m, below what any sensor resolves.
 
         Args:
             window_m: (channels, length) or (channels, tiles, length) float [m], finite.
@@ -147,86 +149,88 @@ class ShaftSpeedEstimator:
         channels, tiles, _ = windows.shape
         travel = np.empty((channels, tiles, shape.n), dtype=np.float32)
         speed, noise = np.empty_like(travel), np.empty((channels, tiles))
-        for start in range(0, tiles, WINDOW_TILES):
-            some = slice(start, start + WINDOW_TILES)
+        at_once = max(1, WINDOWS // channels)
+        for start in range(0, tiles, at_once):
+            some = slice(start, start + at_once)
             out = travel[:, some], speed[:, some], noise[:, some]
             self._context.run(self._prepare_some, windows[:, some], dt_s, *out)
+        noise /= self._taper_power
+        np.sqrt(noise, out=noise)
         flat = channels, tiles * shape.n
         return travel.reshape(flat), speed.reshape(flat), noise.reshape(window_m.shape[:-1])
 
     def _prepare_some(self, windows: Array, dt_s: float, travel: Singles, speed: Singles, noise: Array) -> None:
-        """Fill travel, speed (channels, tiles, n) and noise (channels, tiles) of as many tiles as fit the cache."""
-        shape, n = self.shape, self.shape.n
+        """Fill travel, speed (channels, tiles, n) and floor (channels, tiles) of as many tiles as fit the cache."""
+        shape = self.shape
         work = self._scratch_for(*windows.shape[:2])
-        edge = max(1, shape.length // 10)
+        left, rise = self._taper(windows, work)
+        spectrum, power = work.transform()
+        # The median ignores lines in the band. Floats that aren't negative are in the order of their bits, which are
+        # faster to sort. Measured.
+        band = power[:, self._floor].copy()
+        middle = band.shape[1] // 2
+        band.view(np.int32).partition(middle, axis=1)
+        floor = band[:, middle, None] / _MEDIAN_RATIO
+        noise[...] = floor.reshape(noise.shape)
+        # Where nothing but zeros came in, nothing stands above this either.
+        np.maximum(floor, _NO_POWER, out=floor)
+        self._lines.remove(spectrum, power, floor)
+        for_travel, for_speed = self._gains(floor, work)
+        bins = for_travel.shape[1]
+        kept, back = spectrum[:, :bins], work.back
+        back[:, :, bins:] = work.nothing[bins:]
+        np.multiply(kept, for_travel, out=back[0, :, :bins])
+        kept *= (self._derive[:bins] / dt_s).astype(np.complex64)
+        np.multiply(kept, for_speed, out=back[1, :, :bins])
+        # The published types of irfft know double precision only; it gives what it is given.
+        signals = np.fft.irfft(back, shape.length, out=work.signals)  # type: ignore[arg-type]
+        signals = signals.reshape(2, *windows.shape)[..., shape.past : shape.past + shape.n]
+        np.multiply(rise.astype(np.float32), self._tile_ramp, out=travel)
+        travel += left.astype(np.float32)
+        travel += signals[0]
+        np.add(signals[1], (rise / ((shape.length - 1) * dt_s)).astype(np.float32), out=speed)
+
+    def _taper(self, windows: Array, work: WindowSpectra) -> tuple[Array, Array]:
+        """Fill work with the tapered windows less the lines between their ends; return where they start and rise."""
+        edge = max(1, self.shape.length // 10)
         left = np.add.reduce(windows[..., :edge], axis=-1, keepdims=True) / edge
         rise = np.add.reduce(windows[..., -edge:], axis=-1, keepdims=True) / edge - left
         tapered = np.multiply(rise, self._ramp, out=work.windows)
         tapered += left
         np.subtract(windows, tapered, out=tapered)
         tapered[..., : self._flank] *= self._rise
-        tapered[..., shape.length - self._flank :] *= self._fall
-        spectrum = np.fft.rfft(work.rows, axis=1, out=work.spectrum)
-        power = np.square(spectrum.real, out=work.power)
-        power += np.square(spectrum.imag, out=work.spare)
-        # The median ignores lines in the band.
-        band = power[:, self._floor].copy()
-        middle = band.shape[1] // 2
-        band.partition(middle, axis=1)
-        floor = band[:, middle, None] / self._median_ratio
-        self._lines.remove(spectrum, floor, work)
-        for_travel, for_speed, bins = self._gains(floor, work)
-        kept = spectrum[:, :bins]
-        back = work.hold(bins)
-        np.multiply(kept, for_travel, out=back[0, :, :bins], casting="same_kind")
-        kept *= self._derive[:bins]
-        np.multiply(kept, for_speed, out=back[1, :, :bins], casting="same_kind")
-        # The published types of irfft know double precision only; it gives what it is given.
-        signals = np.fft.irfft(back, shape.length, out=work.signals)  # type: ignore[arg-type]
-        tile = slice(shape.past, shape.past + n)
-        signals = signals.reshape(2, *windows.shape)[..., tile]
-        line = np.multiply(rise, self._ramp[tile], out=work.spare[:, :n].reshape(travel.shape))
-        line += left
-        # A sum in single precision, whatever comes in.
-        np.add(signals[0], line, out=travel, dtype=np.float32, casting="same_kind")
-        np.add(signals[1], rise / (shape.length - 1), out=speed, dtype=np.float32, casting="same_kind")
-        speed *= np.float32(1.0 / dt_s)
-        np.sqrt(floor.reshape(noise.shape) / self._taper_power, out=noise)
+        tapered[..., self.shape.length - self._flank :] *= self._fall
+        return left, rise
 
-    def _scratch_for(self, channels: int, tiles: int) -> _Scratch:
-        """Return work arrays for so many windows, those of the last call where they fit."""
+    def _scratch_for(self, channels: int, tiles: int) -> WindowSpectra:
+        """Return work arrays for so many windows, those of the last call where they fit: new memory costs more."""
         if self._scratch is None or self._scratch.windows.shape[:2] != (channels, tiles):
-            self._scratch = _Scratch(channels, tiles, self.shape.length)
+            self._scratch = WindowSpectra(channels, tiles, self.shape.length)
         return self._scratch
 
-    def _gains(self, floor: Array, work: _Scratch) -> tuple[Array, Array, int]:
+    def _gains(self, floor: Singles, work: WindowSpectra) -> tuple[Singles, Singles]:
         """Return the gains (windows, bins) for travel and for speed that keep what stands above the floor.
 
-        Also the number of bins, from the lowest on, that hold all that is kept.
+        Bins are those from the lowest on that hold all that is kept in any window.
         """
-        split, above = self._split, work.spare
-        work.sum_up()
-        work.sums(_LOW_BINS, above)
+        split = self._split
+        few, low, high = work.sums()
         clear_travel, clear_speed = work.clear
-        np.greater(above, (_TRAVEL_LEVEL * _LOW_BINS) * floor, out=clear_travel)
-        np.greater(above[:, :split], (self._speed_level * _LOW_BINS) * floor, out=clear_speed[:, :split])
-        high = above[:, split:]
-        work.sums(_HIGH_BINS, high, split)
+        np.greater(low, (_TRAVEL_LEVEL * LOW_BINS) * floor, out=clear_travel)
+        np.greater(low[:, :split], (self._speed_level * LOW_BINS) * floor, out=clear_speed[:, :split])
+        high = high[:, split:]
         high *= self._per_high_sum
         np.greater(high, floor, out=clear_speed[:, split:])
         (kept,) = np.logical_or.reduce(work.clear, axis=(0, 1)).nonzero()
         bins = int(kept[-1]) + 1 if len(kept) else 1
-        share = above[:, :bins]
-        work.sums(_GAIN_BINS, share)
-        # Bins that are kept lie well above the floor; of the others none may divide by zero.
-        np.maximum(share, _NO_POWER, out=share)
-        np.divide(_GAIN_BINS * floor, share, out=share)
+        share, least = few[:, :bins], GAIN_BINS * floor
+        np.maximum(share, least, out=share)
+        np.divide(least, share, out=share)
         np.subtract(1.0, share, out=share)
-        np.maximum(share, 0.0, out=share)
-        for_speed = np.sqrt(share)
+        for_speed = np.sqrt(share, out=low[:, :bins])
         for_speed *= clear_speed[:, :bins]
         share *= clear_travel[:, :bins]
-        return share, for_speed, bins
+        return share, for_speed
 
 
 class _LineFinder:
@@ -236,26 +240,22 @@ class _LineFinder:
         self._bands = _line_bands(freq_hz)
         band, column = np.nonzero(np.diff(self._bands, axis=1, prepend=-1))
         self._band, self._bins = band, self._bands[band, column]
-        first, last = (int(self._bins.min()), int(self._bins.max())) if len(band) else (0, 0)
-        reach = int(_SIDE_BINS[-1])
-        self._around = slice(first - reach, last + reach + 1)
-        # Where among sums of a side's width over the bins around all bands those beside each bin begin.
-        self._left = self._bins - first
-        self._right = self._left + reach + _LINE_HALF_BINS + 1
+        self._nearest = self._bins + _SIDE_BINS[: _SIDE_WIDTH // 2]
 
-    def remove(self, spectrum: NDArray[np.complex128], floor: Array, work: _Scratch) -> None:
+    def remove(self, spectrum: Spectra, power: Singles, floor: Singles) -> None:
         """Take the lines out of spectrum and power of each window, in place."""
         if not len(self._bins):
             return
-        power = work.power
-        rows, bands = self._candidates(power, work)
+        rows, bands = self._candidates(power)
         if not len(rows):
             return
         near = power[rows[:, None], self._bands[bands]]
         peak = self._bands[bands, near.argmax(axis=1)]
-        sides = power[rows[:, None], peak[:, None] + _SIDE_BINS].reshape(len(rows), 2, -1)
-        left, right = (np.add.reduce(sides, axis=2) / sides.shape[2]).T
-        highest = np.maximum(left, right)
+        # Added up in pairs, not by `reduce`: in what order that goes depends on how many there are.
+        sides = power[rows, peak + _SIDE_BINS]
+        while len(sides) > 1:
+            sides = sides[: len(sides) // 2] + sides[len(sides) // 2 :]
+        highest = np.maximum(sides[0, 0], sides[0, 1]) / _SIDE_WIDTH
         (sure,) = (power[rows, peak] > _LINE_LEVEL * highest).nonzero()
         if not len(sure):
             return
@@ -273,19 +273,16 @@ class _LineFinder:
             spectrum[row, wide] = 0.0
             power[row, wide] = np.minimum(power[row, wide], floor[row])
 
-    def _candidates(self, power: Array, work: _Scratch) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Return windows and bands, in order, where some bin stands as far over its own sides as a line would."""
-        around = power[:, self._around]
-        width = around.shape[1]
-        pairs = np.add(around[:, 1:], around[:, :-1], out=work.spare[:, : width - 1])
-        fours = np.add(pairs[:, 2:], pairs[:, :-2], out=work.total[:, : width - 3])
-        eights = np.add(fours[:, 4:], fours[:, :-4], out=work.spare[:, : width - 7])
-        beside = np.maximum(eights[:, self._left], eights[:, self._right])
-        # The hair: a mean of eight may be rounded otherwise.
-        beside *= _LINE_LEVEL / 8 * (1.0 - 1e-9)
-        rows, bins = (power[:, self._bins] > beside).nonzero()
-        found = sorted(set(zip(rows.tolist(), self._band[bins].tolist(), strict=True)))
-        return np.array([row for row, _ in found], dtype=np.intp), np.array([band for _, band in found], dtype=np.intp)
+    def _candidates(self, power: Singles) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Return windows and bands, some twice, where a bin stands as far over half of each side as a line would."""
+        fours = power[:, self._nearest]
+        pairs = fours[:, :2] + fours[:, 2:]
+        sums = pairs[:, 0] + pairs[:, 1]
+        beside = np.maximum(sums[:, 0], sums[:, 1])
+        # What stands so far over the sum of a side stands over any part of it. The hair: sums are rounded.
+        beside *= _LINE_LEVEL / _SIDE_WIDTH * (1.0 - 1e-5)
+        rows, bins = np.divmod(np.flatnonzero(power[:, self._bins] > beside), len(self._bins))
+        return rows, self._band[bins]
 
 
 def _line_bands(freq_hz: Array) -> NDArray[np.intp]:
@@ -304,42 +301,3 @@ def _line_bands(freq_hz: Array) -> NDArray[np.intp]:
     width = max((len(band) for band in bands), default=0)
     padded = [np.pad(band, (0, width - len(band)), mode="edge") for band in bands]
     return np.array(padded, dtype=np.intp).reshape(len(bands), width)
-
-
-class _Scratch:
-    """Work arrays that stay in the cache from call to call: with new ones most of the time goes to memory."""
-
-    def __init__(self, channels: int, tiles: int, length: int) -> None:
-        rows, bins, half = channels * tiles, length // 2 + 1, _HIGH_BINS // 2
-        self.rows = np.empty((rows, length))
-        self.windows = self.rows.reshape(channels, tiles, length)
-        # The windows are done with once their spectrum is known.
-        self.signals = self.rows.view(np.float32).reshape(2, rows, length)
-        self.spectrum = np.empty((rows, bins), dtype=np.complex128)
-        self._mirrored = np.zeros((rows, bins + 2 * half + 1))
-        self.power = self._mirrored[:, half + 1 : half + 1 + bins]
-        self.total = np.empty_like(self._mirrored)
-        self.spare = np.empty((rows, bins))
-        self.clear = np.empty((2, rows, bins), dtype=np.bool_)
-        self._back = np.zeros((2, rows, bins), dtype=np.complex64)
-        self._held = 0
-
-    def hold(self, bins: int) -> NDArray[np.complex64]:
-        """Return the spectra (2, windows, bins) of travel and speed, zero from bin `bins` on."""
-        if bins < self._held:
-            self._back[:, :, bins : self._held] = 0.0
-        self._held = bins
-        return self._back
-
-    def sum_up(self) -> None:
-        """Add up the power for `sums`, mirrored at both ends."""
-        half = _HIGH_BINS // 2
-        self._mirrored[:, 1 : half + 1] = self.power[:, half:0:-1]
-        self._mirrored[:, -half:] = self.power[:, -2 : -half - 2 : -1]
-        np.cumsum(self._mirrored, axis=1, out=self.total)
-
-    def sums(self, width: int, out: Array, first: int = 0) -> None:
-        """Fill `out` with the sums of power over `width` bins, an odd number, around each from `first` on."""
-        start = _HIGH_BINS // 2 - width // 2 + first
-        stop = start + out.shape[1]
-        np.subtract(self.total[:, start + width : stop + width], self.total[:, start:stop], out=out)
