@@ -11,8 +11,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dutylog.duty.damper_duty import DamperDuty, PreparedRun
-from dutylog.duty.histograms import GATHERED, PASS_LOWEST_MM, SPEED_BINS, SPEED_EDGES_MPS
+from dutylog.duty.histograms import (
+    GATHERED,
+    PASS_LOWEST_MM,
+    POSITION_BIN_UM,
+    POSITION_BINS,
+    SPEED_BINS,
+    SPEED_EDGES_MPS,
+    Histograms,
+)
 from dutylog.duty.pieces import sum_pieces
+from dutylog.duty.speed_cells import find_cells
 
 STROKE_UM = 60_000
 PERIOD_NS = 1_002_707  # not a whole number of microseconds, as a real clock gives
@@ -159,6 +168,16 @@ def test_what_is_gathered_is_counted_whenever_somebody_looks(length):
     place = np.where(speed >= 0, np.searchsorted(edges, speed, "right"), -np.searchsorted(edges, -speed, "left"))
     by_speed = np.bincount(place + SPEED_BINS // 2, energy, SPEED_BINS)
     assert gathered.histograms.counts["energy_by_speed_uj"].tolist() == by_speed.tolist()
+
+
+def test_time_by_travel_has_its_classes_at_whole_5_mm():
+    """Every whole micrometre near an edge, and far outside: class k begins at 5 k - 20 mm, the outer two are open."""
+    edges_um = np.arange(-4, POSITION_BINS) * POSITION_BIN_UM
+    travel_um = np.concatenate([edges_um + by for by in range(-3, 4)] + [[-2_000_000, -20_001, 700_000, 2_000_000]])
+    histograms, none = Histograms(), np.zeros(len(travel_um))
+    histograms.add(find_cells(none), none, travel_um.astype(np.int32), PERIOD_NS)
+    expected = np.bincount(np.clip(travel_um // POSITION_BIN_UM + 4, 0, POSITION_BINS - 1), minlength=POSITION_BINS)
+    assert (histograms.counts["time_by_position_ns"] == expected * PERIOD_NS).all()
 
 
 @settings(max_examples=200)

@@ -152,20 +152,39 @@ def test_piecewise_energies_come_out_of_a_noisy_sensor(sensor, limit):
         assert ours[1] == pytest.approx(cycles * row["E_rebound_j"], rel=limit), row
 
 
-def test_tables_of_several_profiles_give_what_each_gives_alone():
-    """To the bit: one curve, several by travel, and one whose points lie between cells; fade and a missing body too."""
+def profiles_of_all_kinds():
+    """Return profiles of one curve, of several by travel, and of one whose points lie between cells."""
     crooked = ForceCurve((-2.0, -0.12345, 0.0, 0.33333, 2.0), (-5000.0, -900.0, 0.0, 1200.0, 4000.0))
     profiles = [
         profile(ForceAt(0.0, CURVE)),
         profile(ForceAt(0.0, CURVE), ForceAt(0.2, HARD)),
         profile(ForceAt(0.0, crooked)),
     ]
-    profiles = [profiles[kind] for kind in (0, 1, 0, 2, 1)]
+    return [profiles[kind] for kind in (0, 1, 0, 2, 1)]
+
+
+def speeds_and_travels():
+    """Return single floats as they come from the estimator, (5, 4000) each."""
     rng = np.random.default_rng(4)
-    speeds, travels = rng.normal(0, 2, (5, 4000)), rng.uniform(-0.05, 0.3, (5, 4000))
+    return rng.normal(0, 2, (5, 4000)).astype(np.float32), rng.uniform(-0.05, 0.3, (5, 4000)).astype(np.float32)
+
+
+def test_tables_of_several_profiles_give_what_each_gives_alone():
+    """To the bit, fade and a missing body too."""
+    profiles, (speeds, travels) = profiles_of_all_kinds(), speeds_and_travels()
     body_c = np.array([[np.nan, 20.0, 90.0, 200.0]] * 5)
     tables = ForceTables(profiles)
     forces, fades = tables.compute_force_n(speeds, travels, find_cells(speeds)), tables.compute_fade_ratio(body_c)
+    assert forces.dtype == np.float32
     for row, one in enumerate(profiles):
-        assert np.array_equal(forces[row], ForceTable(one).compute_force_n(speeds[row], travels[row]))
+        assert np.array_equal(forces[row], ForceTable(one, np.float32).compute_force_n(speeds[row], travels[row]))
         assert np.array_equal(fades[row], ForceTable(one).compute_fade_ratio(body_c[row]))
+
+
+def test_forces_in_single_precision_are_those_in_double():
+    """Within five roundings of the largest number on the way, which is below 50 kN here; each is 2^-24 of it."""
+    profiles, (speeds, travels) = profiles_of_all_kinds(), speeds_and_travels()
+    forces = ForceTables(profiles).compute_force_n(speeds, travels, find_cells(speeds))
+    for row, one in enumerate(profiles):
+        exact = ForceTable(one).compute_force_n(speeds[row].astype(np.float64), travels[row].astype(np.float64))
+        assert forces[row] == pytest.approx(exact, abs=5 * 2.0**-24 * 50_000)

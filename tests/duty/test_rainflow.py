@@ -7,6 +7,7 @@ import json
 from collections import Counter
 from pathlib import Path
 
+import numpy as np
 import pytest
 import rainflow as reference_library
 from hypothesis import assume, given, settings
@@ -86,6 +87,22 @@ def test_split_anywhere_and_merged_equals_whole(series, place):
     second.update(series[place:])
     first.merge(second)
     assert first.count_half_cycles() == ours(series)
+
+
+@settings(max_examples=200)
+@given(st.integers(0, 10_000), st.integers(1, 6_000), st.sampled_from([2, 4, 9, 500]), st.booleans())
+def test_points_that_come_as_arrays_count_as_one_by_one(seed, n, heights, idle):
+    """Few heights make many equal ranges in a row; idle: with points that turn nothing."""
+    rng = np.random.default_rng(seed)
+    points = rng.integers(0, heights, n)
+    if not idle:
+        points = points + heights * (np.arange(n) % 2)
+    points *= BIN_UM // 2
+    one_by_one, gathered = Rainflow(), Rainflow()
+    one_by_one.update(points.tolist())
+    for part in np.array_split(points, rng.integers(1, 8)):
+        gathered.update(part)
+    assert gathered.to_dict() == one_by_one.to_dict()
 
 
 def test_state_survives_storage():

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from dutylog.domain.vehicle import Profile
 from dutylog.units import STANDARD_ATMOSPHERE_PA
 
-Forces = NDArray[np.float64]
+Forces = NDArray[np.float32] | NDArray[np.float64]
 Travels = NDArray[np.float32] | NDArray[np.float64]
 Ratios = NDArray[np.float64]
 Ints = NDArray[np.int64]

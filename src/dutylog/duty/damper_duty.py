@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from dutylog.duty.cavitation import Places, compute_times_us, sum_by_piece
-from dutylog.duty.histograms import Histograms, Steps, Wholes
+from dutylog.duty.histograms import Histograms, Ints, Steps, Wholes
 from dutylog.duty.pieces import Figures, PieceSums, sum_pieces
 from dutylog.duty.speed_cells import Cells, Speeds, find_cells
 from dutylog.duty.strokes import Strokes
@@ -99,14 +99,15 @@ class DamperDuty:
         cells = find_cells(run.speed_mps) if run.cells is None else run.cells
         self.histograms.add(cells, run.energy_uj, run.travel_um, run.period_ns)
         self.last_um = int(path[-1])  # it doesn't move after its last move
-        gains = [
-            Totals(inwards_uj, outwards_uj, 0, 0, slid_um, 0, 0, 0, 0, 0, 0, peak_in_umps, peak_out_umps)
-            for inwards_uj, outwards_uj, slid_um, peak_in_umps, peak_out_umps in zip(*found.figures, strict=True)
-        ]
         self._add_figures(found.figures)
         length = len(run.travel_um) // run.pieces
-        if shown:
-            _share_out(gains, (found.places[shown] // length).tolist(), lengths_um)
+        strokes = _sum_strokes(found.places.take(shown) // length if shown else None, lengths_um, run.pieces)
+        gains = [
+            Totals(inwards_uj, outwards_uj, count, in_count, slid_um, stroked_um, 0, 0, 0, 0, 0, peak_in, peak_out)
+            for inwards_uj, outwards_uj, slid_um, peak_in, peak_out, count, in_count, stroked_um in zip(
+                *found.figures, *strokes, strict=True
+            )
+        ]
         for place in self._add_bottom_outs(run.travel_um, found):
             gains[place // length].bottom_outs_count += 1
         if run.beyond is not None:
@@ -250,10 +251,22 @@ class DamperDuty:
                 setattr(self.sums, name, max(stored, getattr(self.sums, name) or stored))
 
 
-def _share_out(gains: list[Totals], pieces: list[int], lengths_um: list[int]) -> None:
-    """Add strokes (lengths [um], positive for compression) to the gains of the pieces that showed them."""
-    for number, length_um in zip(pieces, lengths_um, strict=True):
-        gain = gains[number]
-        gain.strokes_count += 1
-        gain.compression_strokes_count += length_um > 0
-        gain.stroke_travel_um += abs(length_um)
+def _sum_strokes(
+    numbers: Ints | None, lengths_um: Ints, pieces: int
+) -> tuple[Sequence[int], Sequence[int], Sequence[int]]:
+    """Return for each piece its strokes, those of compression, and their travel [um].
+
+    Args:
+        numbers: of the pieces that showed the strokes, None for no strokes. lengths_um: of the strokes, positive for
+            compression.
+    """
+    if numbers is None:
+        none = (0,) * pieces
+        return none, none, none
+    if pieces == 1:  # some strokes of a second: operations on arrays would cost thrice as much
+        each_um = lengths_um.tolist()
+        return (len(each_um),), (sum(one > 0 for one in each_um),), (sum(map(abs, each_um)),)
+    counts = np.bincount(numbers, minlength=pieces)
+    in_counts = np.bincount(numbers[lengths_um > 0], minlength=pieces)
+    travels_um = np.bincount(numbers, np.abs(lengths_um), pieces).astype(np.int64)
+    return counts.tolist(), in_counts.tolist(), travels_um.tolist()

@@ -28,18 +28,16 @@ PASS_LOWEST_MM = -20
 PASS_CELLS = 660
 """Seal passes for each mm of shaft: how often the mark at k mm went through the seal, -20 <= k < 640."""
 GATHERED = 8_192
-"""Samples that wait at most: eight seconds at 1 kHz, 160 kB."""
+"""Samples that wait at most: eight seconds at 1 kHz, 115 kB."""
 
 _EDGE_CELLS = [round(edge * CELLS_PER_MPS) for edge in SPEED_EDGES_MPS]
-_CLASS_BOUNDS = np.array(
-    [
-        0,
-        *(STANDING_CELL - edge for edge in reversed(_EDGE_CELLS)),
-        *(STANDING_CELL + edge for edge in _EDGE_CELLS),
-        CELLS,
-    ]
+_CLASS_STARTS = np.array(
+    [0, *(STANDING_CELL - edge for edge in reversed(_EDGE_CELLS)), *(STANDING_CELL + edge for edge in _EDGE_CELLS)]
 )
+_POSITION_PARTS = 25
+"""Cells to a class of travel while it is counted: one cell again and again waits for the count before. Measured."""
 _POSITION_OFFSET = 4
+_GATHERED_POINTS = 2_048
 _NAMES = ("energy_by_speed_uj", "time_by_speed_ns", "time_by_position_ns", "pass_steps")
 
 
@@ -54,6 +52,7 @@ class Histograms:
         self._samples: list[tuple[Cells, Wholes, Steps]] = []
         self._waiting = self._period_ns = 0
         self._paths: list[Ints] = []
+        self._path_points = 0
         self._path_starts_um: list[int] = []
 
     def add(self, cells: Cells, energy_uj: Wholes, travel_um: Steps, period_ns: int) -> None:
@@ -61,6 +60,9 @@ class Histograms:
         if period_ns != self._period_ns:
             self._count()
             self._period_ns = period_ns
+        if len(cells) >= GATHERED:
+            self._count_samples(cells, energy_uj, travel_um)
+            return
         self._samples.append((cells, energy_uj, travel_um))
         self._waiting += len(cells)
         if self._waiting >= GATHERED:
@@ -70,6 +72,9 @@ class Histograms:
         """Add seal passes along straight legs from a place through the given ones."""
         self._path_starts_um.append(start_um)
         self._paths.append(path_um)
+        self._path_points += len(path_um)
+        if self._path_points >= _GATHERED_POINTS:
+            self._count_passes()
 
     def merge(self, later: Histograms) -> None:
         """Add the counts of another stretch."""
@@ -104,30 +109,27 @@ class Histograms:
         if self._samples:
             cells, energy_uj, travel_um = (np.concatenate(part) for part in zip(*self._samples, strict=True))
             self._samples, self._waiting = [], 0
-            self._count_speeds(cells, energy_uj)
-            self._count_positions(travel_um)
+            self._count_samples(cells, energy_uj, travel_um)
         if self._paths:
             self._count_passes()
 
-    def _count_speeds(self, cells: Cells, energy_uj: Wholes) -> None:
-        # From the slowest cell to the fastest one only: few of all cells are in use at a time.
-        first = int(cells.min())
-        bounds = np.minimum(np.maximum(_CLASS_BOUNDS - first, 0), int(cells.max()) + 1 - first)
-        used = cells - first
-        # Exact: what is gathered stays far below 2**53 uJ.
-        heat = _sum_between(np.bincount(used, energy_uj), bounds)
+    def _count_samples(self, cells: Cells, energy_uj: Wholes, travel_um: Steps) -> None:
+        places = cells.astype(np.intp)
+        # Exact: what comes at once stays far below 2**53 uJ.
+        heat = np.add.reduceat(np.bincount(places, energy_uj, CELLS), _CLASS_STARTS)
         self._counts["energy_by_speed_uj"] += heat.astype(np.int64)
-        times = _sum_between(np.bincount(used), bounds)
-        self._counts["time_by_speed_ns"] += times.astype(np.int64) * self._period_ns
+        times = np.add.reduceat(np.bincount(places, minlength=CELLS), _CLASS_STARTS)
+        self._counts["time_by_speed_ns"] += times * self._period_ns
+        self._count_positions(travel_um)
 
     def _count_positions(self, travel_um: Steps) -> None:
-        # Half a micrometre keeps the class edges on whole micrometres whatever the rounding of 1/5000.
-        coarse = travel_um.astype(np.float32)
-        coarse *= 1.0 / POSITION_BIN_UM
-        coarse += _POSITION_OFFSET + 0.5 / POSITION_BIN_UM
-        np.maximum(coarse, 0, out=coarse)
-        place = np.minimum(coarse, POSITION_BINS - 1, out=coarse).astype(np.int32)
-        self._counts["time_by_position_ns"] += np.bincount(place, minlength=POSITION_BINS) * self._period_ns
+        # Half a micrometre keeps the class edges on whole micrometres whatever the rounding of 1/200.
+        fine = travel_um.astype(np.float32)
+        fine *= _POSITION_PARTS / POSITION_BIN_UM
+        fine += _POSITION_PARTS * (_POSITION_OFFSET + 0.5 / POSITION_BIN_UM)
+        fine.clip(0, _POSITION_PARTS * POSITION_BINS - 1, out=fine)
+        counts = np.bincount(fine.astype(np.intp), minlength=_POSITION_PARTS * POSITION_BINS)
+        self._counts["time_by_position_ns"] += counts.reshape(POSITION_BINS, -1).sum(axis=1) * self._period_ns
 
     def _count_passes(self) -> None:
         begins = np.cumsum([0] + [len(path) for path in self._paths[:-1]])
@@ -135,7 +137,7 @@ class Histograms:
         before = np.empty_like(cells)
         before[1:] = cells[:-1]
         before[begins] = _find_marks(np.array(self._path_starts_um, dtype=np.int64))
-        self._paths, self._path_starts_um = [], []
+        self._paths, self._path_starts_um, self._path_points = [], [], 0
         # Marks low+1 .. high are passed: +1 behind low, -1 behind high, summed up when asked for.
         steps = self._counts["pass_steps"]
         steps += np.bincount(np.minimum(before, cells) + 1, minlength=PASS_CELLS + 1)
@@ -145,12 +147,3 @@ class Histograms:
 def _find_marks(path_um: Ints) -> Ints:
     """Return the cell of `pass_steps` of each travel [um]."""
     return np.minimum(np.maximum(path_um // 1000 - PASS_LOWEST_MM, 0), PASS_CELLS - 1)
-
-
-def _sum_between(values: NDArray[Any], bounds: NDArray[np.intp]) -> NDArray[Any]:
-    """Return the sums of values between each two bounds."""
-    total = np.zeros(len(values) + 1, dtype=values.dtype)
-    np.cumsum(values, out=total[1:])
-    at = total[bounds]
-    sums: NDArray[Any] = at[1:] - at[:-1]
-    return sums

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 BIN_UM = 5_000
 """Ranges are counted in classes of 5 mm: class k holds k*5 mm <= range < (k+1)*5 mm."""
-_FEW, _WORTHWHILE, _GATHERED = 64, 16, 256
+_FEW, _WORTHWHILE, _GATHERED = 64, 16, 2_048
 """A pass over whole arrays pays for more points than this, and when it closes one point in 16. Measured."""
 
 Ints = NDArray[np.int64]
@@ -102,34 +102,33 @@ class Rainflow:
         Which of several inner cycles closes first changes neither the count nor what is left, so all that
         don't touch each other close at once. Ends when a pass closes few: one by one is faster then.
         """
+        if len(turning_um) > _FEW:
+            turning_um = _leave_out_idle(turning_um)
+        closed_um: list[Ints] = []
         while len(turning_um) > _FEW:
-            leg = np.diff(turning_um)
-            size = np.abs(leg)
-            turns = (leg[1:] > 0) != (leg[:-1] > 0)
-            if not (turns.all() and size.all()):
-                # A point that only prolongs a leg, or repeats the one before it, is none.
-                kept = np.flatnonzero(size)
-                rising = leg[kept] > 0
-                corner = kept[1:][rising[1:] != rising[:-1]]
-                turning_um = turning_um[np.concatenate([[0], corner, [len(turning_um) - 1]])]
-                if len(turning_um) <= _FEW:
-                    break
-                continue
-            inner = np.flatnonzero((size[1:-1] <= size[:-2]) & (size[1:-1] <= size[2:])) + 1
+            # Where cycles close, points go on turning: what is left between them is longer than each of its parts.
+            size = np.abs(turning_um[1:] - turning_um[:-1])
+            middle = size[1:-1]
+            inner = np.flatnonzero((middle <= size[:-2]) & (middle <= size[2:])) + 1
             if not len(inner):
                 break
-            # Of cycles in a row that share a point every second one closes.
-            row = np.cumsum(np.concatenate([[True], np.diff(inner) > 1]))
-            place = np.arange(len(inner)) - np.searchsorted(row, row)
-            inner = inner[place % 2 == 0]
-            for key, count in enumerate(np.bincount(size[inner] // BIN_UM).tolist()):
-                if count:
-                    self._closed[key] = self._closed.get(key, 0) + count
+            begins = np.flatnonzero(inner[1:] - inner[:-1] > 1) + 1
+            if len(begins) + 1 < len(inner):
+                # Of cycles in a row that share a point (all are equally large) every second one closes.
+                number = np.arange(len(inner))
+                row = np.zeros_like(inner)
+                row[begins] = begins
+                inner = inner[(number - np.maximum.accumulate(row)) % 2 == 0]
+            closed_um.append(size[inner])
             is_left = np.ones(len(turning_um), dtype=bool)
             is_left[inner] = is_left[inner + 1] = False
             turning_um = turning_um[is_left]
             if len(inner) * _WORTHWHILE < len(turning_um):
                 break
+        if closed_um:
+            for key, count in enumerate(np.bincount(np.concatenate(closed_um) // BIN_UM).tolist()):
+                if count:
+                    self._closed[key] = self._closed.get(key, 0) + count
         return turning_um
 
     def merge(self, later: Rainflow) -> None:
@@ -157,3 +156,15 @@ class Rainflow:
         flow._closed = {int(key): int(count) for key, count in data["closed"]}
         flow._residue = [int(x) for x in data["residue_um"]]
         return flow
+
+
+def _leave_out_idle(points_um: Ints) -> Ints:
+    """Return the points without those that only prolong a leg, or repeat the one before them."""
+    leg = points_um[1:] - points_um[:-1]
+    rising = leg > 0
+    if leg.all() and (rising[1:] != rising[:-1]).all():
+        return points_um
+    kept = np.flatnonzero(leg)
+    rising = rising[kept]
+    corner = kept[1:][rising[1:] != rising[:-1]]
+    return points_um.take(np.concatenate([[0], corner, [len(points_um) - 1]]))

@@ -12,7 +12,8 @@ STANDING_CELL = CELLS_PER_MPS * REACH_MPS
 """The cell that begins at 0."""
 CELLS = 2 * STANDING_CELL
 
-Cells = NDArray[np.intp]
+Cells = NDArray[np.int16]
+"""Kept small because many wait in memory; an index must be made of them before they look something up."""
 Speeds = NDArray[np.float32] | NDArray[np.float64]
 
 
@@ -20,6 +21,5 @@ def find_cells(speed_mps: Speeds) -> Cells:
     """Return the cell of each speed (n,) [m/s]; cell k begins at (k - STANDING_CELL) mm/s."""
     place = speed_mps * CELLS_PER_MPS
     place += STANDING_CELL
-    np.maximum(place, 0, out=place)
-    np.minimum(place, CELLS - 1, out=place)
-    return place.astype(np.intp)
+    place.clip(0, CELLS - 1, out=place)
+    return place.astype(np.int16)

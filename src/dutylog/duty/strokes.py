@@ -22,10 +22,11 @@ LENGTH_BIN_UM = 5_000
 FREQUENCY_EDGES_HZ = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 """Classes of stroke frequency, 1 / (2 x duration of the stroke); the outer two are open."""
 LENGTH_BINS = 128
-_GATHERED = 512
+_GATHERED = 2_048
 _FREQUENCY_EDGES = np.array(FREQUENCY_EDGES_HZ)
 
 Ints = NDArray[np.int64]
+_NONE: Ints = np.empty(0, dtype=np.int64)
 Point = tuple[int, int]
 """Travel [um] and the time [ns] it was first reached."""
 
@@ -190,7 +191,7 @@ class Strokes:
     counts: StrokeCounts = field(default_factory=StrokeCounts)
     flow: Rainflow = field(default_factory=Rainflow)
 
-    def update(self, path_um: Ints, times_ns: Ints) -> tuple[list[int], list[int]]:
+    def update(self, path_um: Ints, times_ns: Ints) -> tuple[list[int], Ints]:
         """Take the turning points of unbroken travel in order, ends included: travel [um] and time [ns].
 
         Returns:
@@ -205,14 +206,14 @@ class Strokes:
                 self.flow.update((chain.first[0],) if chain.first is not None else ())
             first += 1
         if chain.extreme is None or first == len(path):
-            return [], []
+            return [], _NONE
         shown, ends, last, is_rising = _find_reversals(path, first, chain.extreme[0], chain.direction > 0)
         chain.direction = 1 if is_rising else -1
         old_extreme = chain.extreme
         if last >= 0:
             chain.extreme = (path[last], int(times_ns[last]))
         if not shown:
-            return [], []
+            return [], _NONE
         # The pivots from the latest one known before; its successor may be the extreme known before.
         places = np.array([0, *ends])
         pivots_um, pivots_ns = path_um.take(places), times_ns.take(places)
@@ -226,7 +227,7 @@ class Strokes:
         self.flow.update(pivots_um[1:])
         chain.reversals += len(ends)
         chain.last = (int(pivots_um[-1]), int(pivots_ns[-1]))
-        return shown, (pivots_um[1:] - pivots_um[:-1]).tolist()
+        return shown, pivots_um[1:] - pivots_um[:-1]
 
     def _feed(self, points: list[Point | None]) -> None:
         """Take single turning points."""

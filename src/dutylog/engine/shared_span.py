@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -42,21 +41,24 @@ class SharedSpan:
         span: PreparedSpan, tables: ForceTables, margins: Sequence[CavitationMargin | None], rms_mps: Floats
     ) -> SharedSpan:
         """Work it out. rms_mps: (dampers, tiles) shaft speeds."""
+        tiles, suspects = span.tiles, _find_suspects(span, rms_mps)
+        travel = span.travel_m * np.float32(1e6)
+        travel_um = np.rint(travel, out=travel).astype(np.int32)
         cells = find_cells(span.speed_mps)
-        travel_um = np.rint(span.travel_m * np.float32(1e6)).astype(np.int32)
-        speed, tiles = span.speed_mps.astype(np.float64), span.tiles
-        heat = tables.compute_force_n(speed, span.travel_m, cells)
+        heat = tables.compute_force_n(span.speed_mps, span.travel_m, cells)
         fade = tables.compute_fade_ratio(np.array([tile.body_c for tile in tiles]).T)
         beyond = tuple(
             None if margin is None else margin.find_beyond(heat[row], span.travel_m[row], fade[row])
             for row, margin in enumerate(margins)
         )
-        heat *= speed
+        heat *= span.speed_mps
         by_tile = heat.reshape(len(heat), len(tiles), -1)
-        by_tile *= (fade * (tiles[0].dt_s * 1e6))[:, :, None]
+        by_tile *= (fade * (tiles[0].dt_s * 1e6)).astype(np.float32)[:, :, None]
         np.maximum(heat, 0.0, out=heat)
         np.rint(heat, out=heat)
-        return SharedSpan(span, cells, travel_um, heat, beyond, _find_suspects(span, rms_mps))
+        # Sums of these whole numbers are exact, so that they don't depend on the order.
+        heat_uj = heat.astype(np.float64)
+        return SharedSpan(span, cells, travel_um, heat_uj, beyond, suspects)
 
     def part(self, start: int, stop: int) -> slice:
         """Return where the samples of tiles start..stop are; all tiles of a span are equally long."""
@@ -75,17 +77,15 @@ class SharedSpan:
 def _find_suspects(span: PreparedSpan, rms_mps: Floats) -> tuple[Sequence[int], ...]:
     """Return of each damper the tiles that aren't clean, or in which a quarter is quiet while others are shaken."""
     tiles, n = span.tiles, span.tiles[0].n
-    travel = span.travel_m.reshape(len(span.travel_m), len(tiles), n)
-    if n % QUARTERS == 0:
-        parts = travel.reshape(*travel.shape[:2], QUARTERS, -1)
-        calmest_m = (parts.max(axis=3) - parts.min(axis=3)).min(axis=2)
-    else:
-        edges = [n * quarter // QUARTERS for quarter in range(QUARTERS + 1)]
-        cut = [travel[:, :, start:stop] for start, stop in itertools.pairwise(edges) if stop > start]
-        calmest_m = np.min([part.max(axis=2) - part.min(axis=2) for part in cut], axis=0)
+    # Of a cut tile some quarters may be empty.
+    quarters = sorted({n * quarter // QUARTERS for quarter in range(QUARTERS)})
+    starts = (np.arange(len(tiles))[:, None] * n + quarters).ravel()
+    ranges_m = np.maximum.reduceat(span.travel_m, starts, axis=1) - np.minimum.reduceat(span.travel_m, starts, axis=1)
+    calmest_m = ranges_m.reshape(len(ranges_m), len(tiles), -1).min(axis=2)
     limits_m = np.fmax(QUIET_M, QUIET_NOISE_LEVELS * np.array([tile.noise_m for tile in tiles]).T)
     suspects: list[list[int]] = [[] for _ in span.clean]
-    for row, number in np.argwhere(calmest_m < limits_m).tolist():
+    is_calm = calmest_m < limits_m
+    for row, number in np.argwhere(is_calm).tolist() if is_calm.any() else ():
         if span.clean[row] and is_shaken(tiles[number], row, rms_mps[:, number]):
             suspects[row].append(number)
     return tuple(found if clean else range(len(tiles)) for found, clean in zip(suspects, span.clean, strict=True))
