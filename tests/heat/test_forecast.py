@@ -77,12 +77,12 @@ def test_pulsed_power_follows_the_reference_from_pulse_to_pulse(case):
     nodes, now_c = (0.3 * case["C"], 0.7 * case["C"]), float(case["start_c"])
     still = Course(0.0, 0.0, math.log(case["hA"]), math.log(1e9), 0.0, case["ambient_c"], 0.0)
     for _, peak_c, valley_c in case["cycles_peak_valley"]:
-        on = replace(still, oil_c=now_c, body_c=now_c, power_w=case["power_on_w"])
+        on = still._replace(oil_c=now_c, body_c=now_c, power_w=case["power_on_w"])
         now_c = course_curve(nodes, on, BODY).at(case["on_s"])
         assert now_c - case["start_c"] == pytest.approx(peak_c - case["start_c"], rel=1e-6)
-        now_c = course_curve(nodes, replace(still, oil_c=now_c, body_c=now_c), BODY).at(case["off_s"])
+        now_c = course_curve(nodes, still._replace(oil_c=now_c, body_c=now_c), BODY).at(case["off_s"])
         assert now_c - case["start_c"] == pytest.approx(valley_c - case["start_c"], rel=1e-6)
-    mean = replace(still, oil_c=25.0, body_c=25.0, power_w=case["mean_power_w"])
+    mean = still._replace(oil_c=25.0, body_c=25.0, power_w=case["mean_power_w"])
     assert case["periodic_valley_c"] < course_curve(nodes, mean, BODY).end_c < case["periodic_peak_c"]
 
 
@@ -175,7 +175,7 @@ def test_the_four_things_that_can_be_said():
 @given(limit_c=st.floats(51.0, 200.0), ha_log_sd=st.floats(0.01, 0.6), power_sd_w=st.floats(0.0, 200.0))
 def test_kind_and_numbers_agree(limit_c, ha_log_sd, power_sd_w):
     """No time where none can be given; ranges lie about their middle; the plateau's range decides."""
-    said = said_of(limit_c, replace(DOUBTFUL, ha_log_sd=ha_log_sd, power_sd_w=power_sd_w))
+    said = said_of(limit_c, DOUBTFUL._replace(ha_log_sd=ha_log_sd, power_sd_w=power_sd_w))
     assert said.plateau_low_c <= said.plateau_c <= said.plateau_high_c
     if said.kind is Kind.REACHES:
         assert 0.0 < said.low_s <= said.seconds <= said.high_s < math.inf
@@ -192,14 +192,14 @@ def test_kind_and_numbers_agree(limit_c, ha_log_sd, power_sd_w):
 
 def test_a_body_heated_by_its_hot_oil_passes_the_limit_though_its_plateau_is_below():
     """After a hard stretch the body goes on rising at an easier pace: that it ends lower doesn't help."""
-    said = said_of(75.0, replace(DOUBTFUL, density_w2_s=0.0), body_c=74.0, oil_c=110.0, power_w=150.0)
+    said = said_of(75.0, DOUBTFUL._replace(density_w2_s=0.0), body_c=74.0, oil_c=110.0, power_w=150.0)
     assert said.plateau_high_c < 75.0
     assert said.kind is Kind.REACHES
     assert said.seconds < 60.0
 
 
 def test_more_doubt_widens_the_range():
-    sure, doubtful = said_of(90.0), said_of(90.0, replace(DOUBTFUL, power_sd_w=90.0))
+    sure, doubtful = said_of(90.0), said_of(90.0, DOUBTFUL._replace(power_sd_w=90.0))
     assert doubtful.low_s < sure.low_s < sure.high_s < doubtful.high_s
 
 
@@ -226,4 +226,4 @@ def test_nonsense_is_refused():
     with pytest.raises(InputError, match="above 0"):
         course_curve((0.0, 100.0), course, OIL)
     with pytest.raises(InputError, match="fade"):
-        course_curve((900.0, 900.0), replace(course, fade_w_per_k=25.0), OIL)
+        course_curve((900.0, 900.0), course._replace(fade_w_per_k=25.0), OIL)

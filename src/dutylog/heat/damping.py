@@ -225,8 +225,8 @@ class DampingWatch:
     def _begin(self, state: HeatState) -> None:
         """Start once the conductances are known well enough, or find the temperatures again after a gap."""
         p = self._p
-        self._gathered, self._said = _Gathered(), None
         if p.is_astray:
+            self._gathered, self._said = _Gathered(), None
             self._bank.find_again(state)
             p.is_astray = False
             return
@@ -234,6 +234,7 @@ class DampingWatch:
         if laws is None:
             raise InputError("damping output needs the conductances with the state")
         if max(laws.ha_move_log_sd, laws.g_move_log_sd) < START_LOG_SD:
+            self._gathered, self._said = _Gathered(), None
             self._bank.start(state)
             p.is_started = True
 
@@ -315,10 +316,11 @@ class DampingWatch:
 
     def _find_now(self, is_blind: bool) -> DampingNow:
         p = self._p
-        mean, variance = self._bank.moments(SHOWN, LOSS)
-        ratio = math.exp(mean)
-        sd = ratio * math.sqrt(max(variance, 0.0))
-        known = (ratio, sd) if p.is_judging and not is_blind else (None, None)
+        known: tuple[float, float] | tuple[None, None] = (None, None)
+        if p.is_judging and not is_blind:
+            mean, variance = self._bank.moments(SHOWN, LOSS)
+            ratio = math.exp(mean)
+            known = ratio, ratio * math.sqrt(max(variance, 0.0))
         if p.lost_since_s is not None:
             return DampingNow(known[0], known[1], "lost", p.lost_since_s, self._say_lost(*known))
         if is_blind:
@@ -327,8 +329,8 @@ class DampingWatch:
         if not p.is_judging:
             text = f"damping output: baseline being learned, {p.working_s / 60.0:.0f} min of driving with heat so far"
             return DampingNow(None, None, "learning", None, text)
-        text = f"damping output {ratio:.2f} ± {sd:.2f} of its baseline; good to ±15 % over a day, not better"
-        return DampingNow(ratio, sd, "steady", None, text)
+        text = f"damping output {known[0]:.2f} ± {known[1]:.2f} of its baseline; good to ±15 % over a day, not better"
+        return DampingNow(known[0], known[1], "steady", None, text)
 
     def _say_lost(self, ratio: float | None, sd: float | None) -> str:
         since_min = (self._p.ran_s - (self._p.lost_since_s or 0.0)) / 60.0

@@ -45,9 +45,12 @@ class Kind(StrEnum):
     NO_LIMIT = "no_limit"
 
 
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """One node's temperature: end + slow_k exp(-slow t) + fast_k exp(-fast t); rates 0 < slow < fast [1/s]."""
+class Curve(NamedTuple):
+    """One node's temperature: end + slow_k exp(-slow t) + fast_k exp(-fast t); rates 0 < slow < fast [1/s].
+
+    A tuple, as `Course`, `Doubt`, `Rates` and `Slopes`: hundreds are made at a forecast, at a third of the cost of a
+    frozen dataclass.
+    """
 
     end_c: float
     slow_k: float
@@ -124,8 +127,7 @@ class Curve:
         return 0.0 if turning_s is None or turning_s >= top_s else turning_s
 
 
-@dataclass(frozen=True, slots=True)
-class Course:
+class Course(NamedTuple):
     """What decides the way of both nodes from now on; plain numbers, see HeatState and heat.model.Surroundings.
 
     fade_w_per_k: power lost for each kelvin the body is above anchor_c, where it is power_w.
@@ -143,14 +145,8 @@ class Course:
 
 
 class Rates(NamedTuple):
-    """How two coupled nodes answer [1/s]: d oil = -out oil + cross body, d body = back oil - loss body.
+    """How two coupled nodes answer [1/s]: d oil = -out oil + cross body, d body = back oil - loss body."""
 
-    A tuple: hundreds are made a second, at a third of the cost of a frozen dataclass.
-    """
-
-    g_w_per_k: float
-    ha_w_per_k: float
-    fade_w_per_k: float
     out: float
     cross: float
     back: float
@@ -171,20 +167,16 @@ class Rates(NamedTuple):
         # The determinant, (ha + fade) g / (oil body), written so that nothing cancels.
         product = (ha + fade) * g / (oil_j * body_j)
         fast = half + math.sqrt(half * half - product)
-        return Rates(g, ha, fade, out, cross, back, loss, product / fast, fast)
-
-    def ends(self, power_w: float, into_body_w: float) -> tuple[float, float]:
-        """Return where oil and body end with constant heat into the oil and into the body [W], air at 0 degC."""
-        body = (power_w + into_body_w) / (self.ha_w_per_k + self.fade_w_per_k)
-        return body + (power_w - self.fade_w_per_k * body) / self.g_w_per_k, body
+        return Rates(out, cross, back, loss, product / fast, fast)
 
     def row(self, node: int, seconds: float) -> tuple[float, float]:
         """Return what a kelvin of the oil, and one of the body, now makes of a node later."""
-        slow, fast = math.exp(-self.slow * seconds), math.exp(-self.fast * seconds)
-        share = (slow - fast) / (self.fast - self.slow)
+        out, cross, back, loss, slow_per_s, fast_per_s = self
+        slow, fast = math.exp(-slow_per_s * seconds), math.exp(-fast_per_s * seconds)
+        share = (slow - fast) / (fast_per_s - slow_per_s)
         if node == OIL:
-            return fast + share * (self.fast - self.out), share * self.cross
-        return share * self.back, fast + share * (self.fast - self.loss)
+            return fast + share * (fast_per_s - out), share * cross
+        return share * back, fast + share * (fast_per_s - loss)
 
     def slow_k(self, node: int, d_oil: float, d_body: float) -> float:
         """Return the slow part of a node's curve, from the distances of oil and body from their ends."""
@@ -199,31 +191,33 @@ def course_curve(nodes: Nodes, course: Course, node: int) -> Curve:
     Raises:
         InputError: a capacity that isn't above 0, or fade below 0 or as large as G.
     """
-    g, fade = math.exp(course.g_log), course.fade_w_per_k
+    g, ha, fade = math.exp(course.g_log), math.exp(course.ha_log), course.fade_w_per_k
     if not (min(nodes) > 0.0 and 0.0 <= fade < g):
         raise InputError(f"heat capacities {nodes} J/K must be above 0, fade of {fade} W/K from 0 to below {g}")
-    rates = Rates.of(nodes, g, math.exp(course.ha_log), fade)
-    ends, distances = _ends(rates, course)
+    rates, ends = Rates.of(nodes, g, ha, fade), _ends(course, g, ha)
+    distances = course.oil_c - ends[OIL], course.body_c - ends[BODY]
     slow_k = rates.slow_k(node, *distances)
     return Curve(ends[node], slow_k, distances[node] - slow_k, rates.slow, rates.fast)
 
 
-def _ends(rates: Rates, course: Course) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return where oil and body of a course end, and how far they are from there."""
-    power_w = course.power_w + course.fade_w_per_k * course.anchor_c
-    oil_c, body_c = rates.ends(power_w, course.external_w + rates.ha_w_per_k * course.air_c)
-    return (oil_c, body_c), (course.oil_c - oil_c, course.body_c - body_c)
+def _ends(course: Course, g: float, ha: float) -> tuple[float, float]:
+    """Return where oil and body of a course end, with other conductances [W/K] than its own."""
+    fade = course.fade_w_per_k
+    power_w = course.power_w + fade * course.anchor_c
+    body_c = (power_w + (course.external_w + ha * course.air_c)) / (ha + fade)
+    return body_c + (power_w - fade * body_c) / g, body_c
 
 
-def _at(rates: Rates, course: Course, node: int, seconds: float) -> float:
-    """Return the temperature of one node of a course after a time."""
-    ends, (d_oil, d_body) = _ends(rates, course)
-    oil, body = rates.row(node, seconds)
-    return ends[node] + oil * d_oil + body * d_body
+def _at(nodes: Nodes, course: Course, g: float, ha: float, node: int, seconds: float) -> float:
+    """Return the temperature of one node of a course after a time, with other conductances [W/K] than its own."""
+    ends = _ends(course, g, ha)
+    if seconds == math.inf:
+        return ends[node]
+    oil, body = Rates.of(nodes, g, ha, course.fade_w_per_k).row(node, seconds)
+    return ends[node] + oil * (course.oil_c - ends[OIL]) + body * (course.body_c - ends[BODY])
 
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
+class Doubt(NamedTuple):
     """How uncertain a course is. power_sd_w: of the mean measured; density_w2_s: of power to come, see `Duty`."""
 
     covariance_k2: tuple[tuple[float, float], tuple[float, float]]
@@ -271,17 +265,20 @@ class Slopes(NamedTuple):
 def find_slopes(nodes: Nodes, at: Course, doubt: Doubt, node: int, seconds: float) -> Slopes:
     """Return the slopes of a node (OIL, BODY) at a time, which may be infinite, from a course."""
     g, ha, fade = math.exp(at.g_log), math.exp(at.ha_log), at.fade_w_per_k
-    rates = Rates.of(nodes, g, ha, fade)
+    rates, ends = Rates.of(nodes, g, ha, fade), _ends(at, g, ha)
     oil, body = rates.row(node, seconds)
-    ends, (d_oil, d_body) = _ends(rates, at)
-    here = ends[node] + oil * d_oil + body * d_body
-    by_ha = (_at(Rates.of(nodes, g, ha * (1.0 + STEP), fade), at, node, seconds) - here) / STEP
-    by_g = (_at(Rates.of(nodes, g * (1.0 + STEP), ha, fade), at, node, seconds) - here) / STEP
-    of_power, of_external = rates.ends(1.0, 0.0), rates.ends(0.0, 1.0)
-    by_power = of_power[node] - oil * of_power[OIL] - body * of_power[BODY]
-    by_external = of_external[node] - oil * of_external[OIL] - body * of_external[BODY]
-    slow_k = rates.slow_k(node, -of_power[OIL], -of_power[BODY])
-    variance_w2 = doubt.power_variance_w2(rates, of_power[node], slow_k, seconds)
+    here = ends[node] + oil * (at.oil_c - ends[OIL]) + body * (at.body_c - ends[BODY])
+    by_ha = (_at(nodes, at, g, ha * (1.0 + STEP), node, seconds) - here) / STEP
+    by_g = (_at(nodes, at, g * (1.0 + STEP), ha, node, seconds) - here) / STEP
+    # Where a watt into the body, and one into the oil, ends.
+    external_body = 1.0 / (ha + fade)
+    external_oil = external_body + -fade * external_body / g
+    power_oil, power_body = external_body + (1.0 - fade * external_body) / g, external_body
+    of_power, of_external = (power_oil, power_body)[node], (external_oil, external_body)[node]
+    by_power = of_power - oil * power_oil - body * power_body
+    by_external = of_external - oil * external_oil - body * external_body
+    slow_k = rates.slow_k(node, -power_oil, -power_body)
+    variance_w2 = doubt.power_variance_w2(rates, of_power, slow_k, seconds)
     return Slopes(oil, body, by_ha, by_g, by_external, ha * by_external, by_power, variance_w2)
 
 
@@ -339,10 +336,10 @@ class NodeForecast:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Body and oil at the duty of the last minutes."""
+    """Body and oil at the duty of the last minutes; no oil where it has no limit: the body's is what matters."""
 
     body: NodeForecast
-    oil: NodeForecast
+    oil: NodeForecast | None
 
 
 def forecast(profile: Profile, state: HeatState, duty: Duty) -> Forecast:
@@ -355,9 +352,10 @@ def forecast(profile: Profile, state: HeatState, duty: Duty) -> Forecast:
     """
     nodes, doubt = nodes_of(profile), doubt_of(state, duty)
     course = course_of(profile, state, duty)
+    has_limit = profile.oil_limit_c is not None
     return Forecast(
         body=forecast_node(nodes, course, doubt, BODY, profile.body_limit_c),
-        oil=forecast_node(nodes, course, doubt, OIL, profile.oil_limit_c),
+        oil=forecast_node(nodes, course, doubt, OIL, profile.oil_limit_c) if has_limit else None,
     )
 
 

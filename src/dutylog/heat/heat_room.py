@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from dutylog.domain.vehicle import Profile
 from dutylog.errors import InputError
@@ -174,7 +174,7 @@ class _Road:
 
     def course(self, speed_mps: float) -> Course:
         """Return the course at the duty's heat but with the air of another pace."""
-        return replace(self._now, ha_log=math.log(self._laws.ha_w_per_k(speed_mps)))
+        return self._now._replace(ha_log=math.log(self._laws.ha_w_per_k(speed_mps)))
 
     def excess(self, exponent: float, speed_mps: float) -> float:
         """Return the logarithm of heat made at a pace, with the body as hot as it would end, over what can be shed."""
@@ -215,6 +215,8 @@ class _Road:
 def most_urgent(forecast: Forecast) -> tuple[str, NodeForecast]:
     """Return the node to speak of ("body" or "oil") and what is said of it: over, sooner, nearer, then body."""
     order = (Kind.OVER, Kind.REACHES, Kind.NEAR_LIMIT, Kind.HOLDS, Kind.NO_LIMIT)
+    if forecast.oil is None:
+        return "body", forecast.body
     both = (("body", forecast.body), ("oil", forecast.oil))
     return min(both, key=lambda pair: (order.index(pair[1].kind), pair[1].seconds or 0.0))
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 from dutylog.domain.vehicle import Profile
 from dutylog.errors import one_line
@@ -59,9 +59,11 @@ class Outlook:
         return {name: tidy(getattr(self, name)) for name in _OUTLOOK_NAMES}
 
 
-@dataclass(frozen=True, slots=True)
-class HeatNow:
-    """What is known of one damper's heat after its latest tile; fields as in shared/SNAPSHOT.md."""
+class HeatNow(NamedTuple):
+    """What is known of one damper's heat after its latest tile; fields as in shared/SNAPSHOT.md.
+
+    A tuple: one is made of each damper every second, at a third of the cost of a frozen dataclass.
+    """
 
     oil_c: float
     oil_sd_k: float

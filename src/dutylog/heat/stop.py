@@ -139,11 +139,10 @@ def _cooling_s(
     """Return when the body is below a level for good if it is z standard deviations hotter then; None: never."""
     at, seconds = course, guess_s
     for _ in range(ROUNDS):
-        curve = course_curve(nodes, at, BODY)
         when_s = seconds if seconds is not None else math.inf
         if when_s == 0.0:
             # Below all along, as estimated: what matters is the peak.
-            when_s = curve.top_s()
+            when_s = course_curve(nodes, at, BODY).top_s()
         at = push(nodes, course, at, doubt, BODY, z, when_s)
         seconds = course_curve(nodes, at, BODY).last_above_s(level_c)
     return seconds

@@ -118,7 +118,7 @@ class DamperHeat:
             return now
         gas = self.charge.now()
         gas_20c_pa = None if gas.equivalent is None else gas.equivalent.gauge_pa
-        return replace(now, gas_20c_pa=gas_20c_pa, gas_leaking=gas.is_leaking, gas_text=gas.text)
+        return now._replace(gas_20c_pa=gas_20c_pa, gas_leaking=gas.is_leaking, gas_text=gas.text)
 
     def reset(self, what: str) -> None:
         """Begin anew with the conductances ("learning") or with the baseline of damping output ("damping")."""
