@@ -25,7 +25,7 @@ def tile(number, gains=(("u1", "left", 1),), epoch=1):
 def gather(*tiles, body_c=None, ambient_c=None, speed_mps=None):
     tracker, rows = MinuteTracker(), []
     for one in tiles:
-        rows += tracker.update(one, [body_c] * len(one.gains), ambient_c, speed_mps)
+        rows += tracker.update(one, [[body_c]] * len(one.gains), [ambient_c], [speed_mps])
     return rows + tracker.flush()
 
 
@@ -61,9 +61,9 @@ def test_a_unit_that_came_back_within_the_minute_has_one_row_where_it_is():
 
 def test_means_are_of_the_tiles_that_knew():
     tracker = MinuteTracker()
-    tracker.update(tile(0), [50.0], 20.0, None)
-    tracker.update(tile(1), [None], None, 8.0)
-    tracker.update(tile(2), [60.0], 30.0, 10.0)
+    tracker.update(tile(0), [[50.0]], [20.0], [None])
+    tracker.update(tile(1), [[None]], [None], [8.0])
+    tracker.update(tile(2), [[60.0]], [30.0], [10.0])
     row = tracker.flush()[0]
     assert (row.body_mean_c, row.ambient_mean_c, row.speed_mean_mps) == (55.0, 25.0, 9.0)
 
@@ -75,7 +75,7 @@ def test_what_nobody_knew_is_unknown_and_not_zero():
 
 def test_gains_at_the_end_of_a_run_go_to_the_minute_that_is_open():
     tracker = MinuteTracker()
-    tracker.update(tile(0), [None], None, None)
+    tracker.update(tile(0), [[None]], [None], [None])
     tracker.add([("u1", "left", Totals(strokes_count=1)), ("u9", "left", Totals(strokes_count=9))])
     assert [(r.unit_id, r.totals.strokes_count) for r in tracker.flush()] == [("u1", 1)]
     assert tracker.flush() == []
@@ -86,7 +86,7 @@ def test_a_tracker_survives_storage_anywhere(steps, at):
     steps = sorted(steps)
 
     def feed(tracker, part):
-        return [row for number, body in part for row in tracker.update(tile(number), [body], body / 3, body / 7)]
+        return [row for number, body in part for row in tracker.update(tile(number), [[body]], [body / 3], [body / 7])]
 
     whole, stopped, again = MinuteTracker(), MinuteTracker(), MinuteTracker()
     rows = feed(whole, steps) + whole.flush()

@@ -73,15 +73,30 @@ def test_a_stretch_is_void_only_when_nothing_at_all_is_known_of_it():
     assert made.is_void(11, 99)
 
 
-def test_pieces_are_forgotten_only_when_all_of_them_is_old():
+def test_what_is_still_needed_stays_when_blocks_follow():
     made = buffer(block(0, [1, 2, 3]))
     # Blocks that come before anybody asks become one piece.
     assert row_mm(made, 0, 3) == [1, 2, 3]
     made.append(block(3, [4, 5]))
     made.drop_before(2)
-    assert row_mm(made, 0, 5) == [1, 2, 3, 4, 5]
-    made.drop_before(3)
-    assert row_mm(made, 0, 5) == [None, None, None, 4, 5]
+    assert row_mm(made, 2, 3) == [3, 4, 5]
+    made.append(block(7, [8]))
+    made.drop_before(5)
+    assert row_mm(made, 3, 5) == [None, None, None, None, 8]
+
+
+def test_a_window_stays_as_it_was_whatever_comes_after():
+    made = buffer(block(0, [1, 2, 3]))
+    window = made.window(1, 2)
+    made.drop_before(1)
+    # So many that what is still needed is put before them.
+    made.append(block(3, np.arange(4, 24)))
+    later = made.window(1, 20)
+    assert (later[0] * 1e3).round(9).tolist() == list(range(2, 22))
+    assert (window[0] * 1e3).tolist() == [2.0, 3.0]
+    for one in (window, later):
+        with pytest.raises(ValueError, match="read-only"):
+            one[0, 0] = 9.0
 
 
 @given(st.lists(st.tuples(st.integers(0, 5), st.integers(1, 6)), max_size=12), st.integers(-3, 40), st.integers(1, 30))

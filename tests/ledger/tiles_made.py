@@ -47,7 +47,7 @@ class Tiled:
                 for _ in range(length):
                     summary = self._tile(epoch, tile, begin_s, moving=moving)
                     ended += trips.update(summary)
-                    rows += minutes.update(summary, [40.0] * len(self.units), 20.0, 10.0 if moving else 0.0)
+                    rows += minutes.update(summary, [[40.0]] * len(self.units), [20.0], [10.0 if moving else 0.0])
                     tile += 1
         self.now_s = begin_s + tile + 1000
         self.sequence += tile

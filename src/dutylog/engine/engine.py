@@ -9,9 +9,8 @@ from __future__ import annotations
 import json
 import zlib
 from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,31 +29,31 @@ from dutylog.engine.place import Place, TileGain, take_span
 from dutylog.engine.shared_span import Energies, SharedSpan
 from dutylog.engine.shown import damper_live, tile_heats
 from dutylog.engine.stuck import StuckJudge
-from dutylog.engine.trips import TileSummary, TripTracker
+from dutylog.engine.tallies import MOVING_TILES, add_up, complete, cut_alike, judge_motion, summarize
+from dutylog.engine.trips import TripTracker
 from dutylog.engine.worn_sensors import WORN_SPOT, WornSensors
 from dutylog.errors import InputError
 from dutylog.recording.frame import Frame, FrameType
 
-MOVING_MPS = 1.0
-MOVING_TILES = 10
-"""Moving: speed over 1 m/s, or a stroke within the last 10 s (shared/CONVENTIONS.md)."""
+Floats = NDArray[np.float64]
+
 SPAN_TILES = 36
 """Tiles worked off in one go when there are many: enough to hide the cost of each call. Measured."""
 HEAT_TILES = 10
 """Heat going in is the mean over the last 10 s."""
 
 
-@dataclass(frozen=True, slots=True)
-class EnergyTile:
+class EnergyTile(NamedTuple):
     """A prepared tile with the heat of each sample [uJ], 0 where it doesn't count. For reports.
 
-    gains: of each damper. moving: whether the vehicle was in motion.
+    gains: of each damper. moving: whether the vehicle was in motion. units: unit_id in each damper's place.
     """
 
     prepared: PreparedTile
     energy_uj: Energies
     gains: tuple[TileGain, ...]
     moving: bool
+    units: tuple[str, ...]
 
 
 class Engine:
@@ -87,6 +86,7 @@ class Engine:
         self._strokes_ago = MOVING_TILES
         self._heat: dict[str, deque[tuple[int, int]]] = {}
         self._live: Live | None = None
+        self._unshown: tuple[PreparedTile, Floats] | None = None
         self.sequence = 0
         self._left: dict[str, DamperDuty] = {}
         self._lost_us: dict[str, LostTime] = {}
@@ -109,7 +109,7 @@ class Engine:
                 self._run = EpochRun(frame.epoch, self.vehicle)
             self._run.feed(frame)
             if not more or self._run.ready_count() >= SPAN_TILES:
-                self._work(step, ended=False)
+                self._work(step, ended=False, shows=not more)
             return step
         self._work(step, ended=False)
         if frame.type is FrameType.SEGMENT_HEAD:
@@ -215,7 +215,7 @@ class Engine:
         elif kind == "remove":
             self._install(str(data["position"]), "", None, step)
         elif kind == "heat_reset":
-            step.heat.append(HeatReset(str(data["position"]), str(data["what"])))
+            step.tell_heat([HeatReset(str(data["position"]), str(data["what"]))])
         elif kind == "end":
             self._end_epoch(step, close_trip=self._source_kind == "recording")
         elif kind == "time_order":
@@ -272,74 +272,79 @@ class Engine:
 
     # -- tiles ----------------------------------------------------------------------------------
 
-    def _work(self, step: Step, *, ended: bool) -> None:
+    def _work(self, step: Step, *, ended: bool, shows: bool = True) -> None:
+        """Work off tiles. shows: whether somebody may look at the vehicle before more of them come."""
         if self._run is None:
             return
         for span in self._run.spans(ended=ended, most=SPAN_TILES):
-            self._take_span(self._run, span, step)
+            rms_mps = self._take_span(self._run, span, step)
+            self._unshown = (span.tiles[-1], rms_mps[:, -1])
             step.tiles += len(span.tiles)
-        if step.tiles:
-            step.live = self._live
+        if shows and self._unshown is not None:
+            self._show(self._run, *self._unshown)
+            step.live, self._unshown = self._live, None
 
-    def _take_span(self, run: EpochRun, span: PreparedSpan, step: Step) -> None:
+    def _take_span(self, run: EpochRun, span: PreparedSpan, step: Step) -> Floats:
+        """Take tiles; return the (dampers, tiles) rms shaft speeds."""
         first = span.tiles[0]
         if self._fresh_epoch:
             if self._foreign_clock or not self._trips.continues_at(first.start_ns):
                 step.trips += self._trips.close()
             self._fresh_epoch = self._foreign_clock = False
         by_tile = span.speed_mps.reshape(len(self._places), len(span.tiles), -1)
-        rms_mps = np.sqrt(np.einsum("dtn,dtn->dt", by_tile, by_tile) / by_tile.shape[2])
+        rms_mps: Floats = np.sqrt(np.einsum("dtn,dtn->dt", by_tile, by_tile) / by_tile.shape[2])
         shared = SharedSpan.of(span, self._tables, [place.margin for place in self._places], rms_mps)
         gains = take_span(self._places, shared, rms_mps, run.travel_faults)
         worn = self._worn.take(span, np.array([[gain.steady for gain in of_damper] for of_damper in gains]))
-        for number, tile in enumerate(span.tiles):
-            of_tile = tuple(of_damper[number] for of_damper in gains)
-            self._take_tile(tile, of_tile, step)
-            step.heat += tile_heats(tile, self._places, of_tile, rms_mps[:, number], self._clock_of(tile))
+        moving, self._strokes_ago = judge_motion(span.tiles, gains, self._strokes_ago)
+        self._moving = moving[-1]
+        self._take_gains(span.tiles, gains, moving, step)
+        units = tuple(place.unit_id for place in self._places)
+        of_tiles = list(zip(*gains, strict=True))
+        seats = [(place.damper.position, place.unit_id) for place in self._places]
+        step.tell_heat(tile_heats(span.tiles, seats, of_tiles, rms_mps, self._clock_of(first)))
+        for number, (tile, of_tile) in enumerate(zip(span.tiles, of_tiles, strict=True)):
+            for gain in of_tile:
+                step.faults += gain.faults
             for row in worn[number]:
                 step.faults.append(Fault(self._places[row].damper.position, WORN_SPOT, tile.end_ns, None))
             if self._observer is not None:
-                part = slice(number * first.n, number * first.n + tile.n)
-                self._observer(EnergyTile(tile, shared.heat_uj[:, part], of_tile, self._moving))
+                heat_uj = shared.heat_uj[:, number * first.n : (number + 1) * first.n]
+                self._observer(EnergyTile(tile, heat_uj, of_tile, moving[number], units))
         step.faults += run.take_faults(span.tiles[-1].start_ns)
-        self._show(run, span.tiles[-1], rms_mps[:, -1])
+        return rms_mps
 
-    def _take_tile(self, tile: PreparedTile, gains: tuple[TileGain, ...], step: Step) -> None:
-        """Account for a tile's time and hand its gains to trip and minute."""
-        stroked = any(gain.totals.strokes_count for gain in gains)
-        self._strokes_ago = 0 if stroked else min(self._strokes_ago + 1, MOVING_TILES)
-        fast = tile.vehicle_mps is not None and tile.vehicle_mps > MOVING_MPS
-        moving = fast or self._strokes_ago < MOVING_TILES
-        named = []
-        bodies: list[float | None] = []
-        for row, (place, gain) in enumerate(zip(self._places, gains, strict=True)):
-            step.faults += gain.faults
-            if gain.lost_us:
-                add_lost(self._lost_us.setdefault(place.unit_id, {}), gain.lost_us)
-            totals, samples = gain.totals, tile.body_samples[row]
-            totals.measured_us, totals.unmeasured_us = gain.measured_us, gain.unmeasured_us
-            totals.moving_us = gain.measured_us + gain.unmeasured_us if moving else 0
-            totals.moving_measured_us = gain.measured_us if moving else 0
-            totals.peak_body_mc = place.duty.add_body_c(samples)
-            place.duty.add_time(measured_us=gain.measured_us, unmeasured_us=gain.unmeasured_us, moving=moving)
-            named.append((place.unit_id, place.damper.position, totals))
-            bodies.append(sum(samples) / len(samples) if samples else None)
-            heat = self._heat.get(place.damper.position)
-            if heat is None:
-                heat = self._heat[place.damper.position] = deque(maxlen=HEAT_TILES)
-            heat.append((totals.energy_uj, gain.measured_us))
-        seconds = (tile.end_ns - tile.start_ns) * 1e-9
-        distance_m = None if tile.vehicle_mps is None else max(0.0, tile.vehicle_mps) * seconds
-        summary = TileSummary(tile.epoch, tile.tile, tile.start_ns, tile.end_ns, moving, distance_m, tuple(named))
-        self._moving = moving
-        step.trips += self._trips.update(summary)
-        step.minutes += self._minutes.update(summary, bodies, tile.ambient_c, tile.vehicle_mps)
+    def _take_gains(
+        self, tiles: Sequence[PreparedTile], gains: Sequence[Sequence[TileGain]], moving: Sequence[bool], step: Step
+    ) -> None:
+        """Account for the time of tiles and hand what they gained to life, trip and minute."""
+        for row, (place, of_damper) in enumerate(zip(self._places, gains, strict=True)):
+            complete(of_damper, row, tiles, moving, self._lost_us.setdefault(place.unit_id, {}))
+            place.duty.add_body_c([sample for tile in tiles for sample in tile.body_samples[row]])
+            heat = self._heat.setdefault(place.damper.position, deque(maxlen=HEAT_TILES))
+            heat.extend((gain.totals.energy_uj, gain.measured_us) for gain in of_damper[-HEAT_TILES:])
+        for part in cut_alike(tiles, moving, self._trips.grace_ns):
+            named = []
+            for place, of_damper in zip(self._places, gains, strict=True):
+                totals = add_up(of_damper[part])
+                measured_us, unmeasured_us = totals.measured_us, totals.unmeasured_us
+                place.duty.add_time(measured_us=measured_us, unmeasured_us=unmeasured_us, moving=moving[part.start])
+                named.append((place.unit_id, place.damper.position, totals))
+            summaries = summarize(tiles[part], tuple(named), moving=moving[part.start])
+            for summary in summaries:
+                step.trips += self._trips.update(summary)
+            step.minutes += self._minutes.update(
+                summaries[0]._replace(end_ns=summaries[-1].end_ns),
+                list(zip(*(tile.body_mean_c for tile in tiles[part]), strict=True)),
+                [tile.ambient_c for tile in tiles[part]],
+                [tile.vehicle_mps for tile in tiles[part]],
+            )
 
     def _clock_of(self, tile: PreparedTile) -> str:
         """Return whose times a tile has: the boot's, or the recording's own."""
         return f"recording {tile.epoch}" if self._source_kind == "recording" else self._boot[0]
 
-    def _show(self, run: EpochRun, tile: PreparedTile, rms_mps: NDArray[np.float64]) -> None:
+    def _show(self, run: EpochRun, tile: PreparedTile, rms_mps: Floats) -> None:
         """Keep what the live page shows after a tile."""
         seen: list[bool] = np.any(tile.valid, axis=1).tolist()
         dampers = tuple(

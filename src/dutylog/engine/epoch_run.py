@@ -11,29 +11,21 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from dutylog.domain.vehicle import Vehicle
 from dutylog.engine.faults import FaultTracker
-from dutylog.engine.gas_channels import GasChannels
 from dutylog.engine.output import Fault
-from dutylog.engine.slow_channel import SlowChannel
+from dutylog.engine.slow_signals import SLOW_HALO_NS, SlowSignals
 from dutylog.engine.travel_buffer import TravelBuffer
 from dutylog.errors import RecordingError
 from dutylog.motion.shaft_speed import ShaftSpeedEstimator, TileShape
 from dutylog.motion.validity import GAP, find_hole, find_runs, is_outside, judge_window
-from dutylog.recording.block import (
-    AMBIENT_TEMPERATURE,
-    BODY_TEMPERATURE,
-    RESERVOIR_PRESSURE,
-    SPEED,
-    TRAVEL,
-    Block,
-    Stream,
-)
+from dutylog.recording.block import TRAVEL, Block, Stream
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.units import FS_PER_NS
 
@@ -42,29 +34,23 @@ Singles = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Reasons = NDArray[np.uint8]
 
-TEMPERATURE_RANGE_C = (-60.0, 400.0)
-"""Outside it a thermocouple is open or wired wrongly; a converter's open code is 2047. Judgement."""
-SPEED_RANGE_MPS = (-5.0, 150.0)
 TRAVEL_JOIN_NS = 60_000_000
 SLOW_JOIN_NS = 2_500_000_000
-SLOW_HALO_NS = 1_000_000_000
-"""Slow samples up to this long after a tile are used for it; they are in the log by then."""
 
 _NEVER_NS = 2**63
 
 
-@dataclass(frozen=True, slots=True)
-class PreparedTile:
-    """A tile of prepared signals; rows are dampers in the vehicle's order.
+class PreparedTile(NamedTuple):
+    """A tile of prepared signals; rows are dampers in the vehicle's order. A tuple, because there is one every second.
 
     travel_m, speed_mps: (dampers, n). raw_m: calibrated samples, holes filled but jumps left. valid:
     may be integrated. reason: why not, by codes of `validity.REASONS`, None where all may be.
     noise_m: (dampers,) rms of the sensor.
     body_c: (dampers,) mean of the samples in the tile, else interpolated or held, NaN while unknown.
-    body_samples: believed samples that fall in the tile.
+    body_samples: believed samples that fall in the tile. body_mean_c: their mean, None without any.
     gas_pa: mean gauge pressure of each reservoir by the samples in the tile, None without any.
     void: nothing came at all. has_sensor: (dampers,). outside_m: range of the samples of each damper
-    that can't be travel, None where there were none.
+    that can't be travel, None where there were none. length_us: so rounded that tiles that follow each other add up.
     """
 
     epoch: int
@@ -81,12 +67,14 @@ class PreparedTile:
     noise_m: Array
     body_c: Array
     body_samples: tuple[list[float], ...]
+    body_mean_c: tuple[float | None, ...]
     gas_pa: tuple[float | None, ...]
     ambient_c: float | None
     vehicle_mps: float | None
     void: bool
     has_sensor: tuple[bool, ...]
     outside_m: tuple[tuple[float, float] | None, ...]
+    length_us: int
 
     @property
     def n(self) -> int:
@@ -110,7 +98,7 @@ class PreparedTile:
 
 @dataclass(frozen=True, slots=True)
 class _Signals:
-    """The travel of a tile, prepared and raw; fields as in PreparedTile."""
+    """The travel of equally long tiles, prepared and raw; fields as in PreparedTile, but noise_m (dampers, tiles)."""
 
     travel_m: Singles
     speed_mps: Singles
@@ -143,11 +131,7 @@ class EpochRun:
         self.epoch = epoch
         self._dampers = vehicle.dampers
         self._stroke_m = np.array([vehicle.profile_of(d).stroke_m for d in vehicle.dampers])
-        self._body = {d.position: SlowChannel(*TEMPERATURE_RANGE_C) for d in vehicle.dampers}
-        self._body_offset_k = {d.position: d.body_offset_k for d in vehicle.dampers}
-        self.gas = GasChannels([d.position for d in vehicle.dampers])
-        self._ambient = SlowChannel(*TEMPERATURE_RANGE_C)
-        self._speed = SlowChannel(*SPEED_RANGE_MPS)
+        self.slow = SlowSignals(vehicle.dampers)
         self.travel_faults = FaultTracker(TRAVEL_JOIN_NS)
         self.slow_faults = FaultTracker(SLOW_JOIN_NS)
         self._buffer: TravelBuffer | None = None
@@ -155,6 +139,7 @@ class EpochRun:
         self._estimator: ShaftSpeedEstimator | None = None
         self._anchors: deque[tuple[int, int, int]] = deque()
         self._needed: deque[tuple[int, int, int]] = deque()
+        self._is_travel: dict[int, tuple[Stream, bool]] = {}
         self._start_index: int | None = None
         self.next_tile: int | None = None
         self._news: list[Fault] = []
@@ -174,13 +159,16 @@ class EpochRun:
                     self._anchors.append((frame.first_index, frame.t0_ns, frame.period_fs))
                 self._needed.append((frame.sequence, end_index, 0))
             return
-        if _is_travel(block.stream):
+        known = self._is_travel.get(block.stream.stream_id)
+        if known is None or known[0] is not block.stream:
+            known = self._is_travel[block.stream.stream_id] = block.stream, _is_travel(block.stream)
+        if known[1]:
             self._feed_travel(block)
             self._needed.append((frame.sequence, block.end_index, 0))
         else:
-            self._feed_slow(block)
-            latest_ns = max(channel.offset_ns for channel in block.stream.channels)
-            self._needed.append((frame.sequence, 0, block.time_ns(block.end_index - 1) + latest_ns))
+            self._needed.append((frame.sequence, 0, self.slow.add(block)))
+            if self.slow.is_full:
+                self._read_slow()
 
     def ready_count(self) -> int:
         """Return how many whole tiles have their window."""
@@ -200,6 +188,7 @@ class EpochRun:
             count = min(most, (buffer.end_index - start - shape.future) // shape.n)
             if count < 1 and not (ended and buffer.end_index > start):
                 return
+            self._read_slow()
             span = None
             if count >= 1 and start - shape.past >= buffer.start_index:
                 span = self._prepare_clean(buffer, estimator, self.next_tile, count)
@@ -220,7 +209,9 @@ class EpochRun:
 
     def end_faults(self) -> list[Fault]:
         """Return the faults still open at the end of the epoch."""
-        return [*self.travel_faults.close_all(), *self.slow_faults.close_all()]
+        self._read_slow()
+        news, self._news = self._news, []
+        return [*news, *self.travel_faults.close_all(), *self.slow_faults.close_all()]
 
     def is_uncalibrated(self, row: int) -> bool:
         """Return whether a damper's travel comes in counts that nobody has calibrated."""
@@ -252,23 +243,10 @@ class EpochRun:
             )
         return self._buffer
 
-    def _feed_slow(self, block: Block) -> None:
-        end_fs = len(block.data) * block.period_fs
-        times = [block.t0_ns + behind_fs // FS_PER_NS for behind_fs in range(0, end_fs, block.period_fs)]
-        columns = block.data.T.astype(np.float64).tolist()
-        for channel, values in zip(block.stream.channels, columns, strict=True):
-            shifted = [t + channel.offset_ns for t in times] if channel.offset_ns else times
-            if channel.quantity == BODY_TEMPERATURE and channel.name in self._body:
-                offset_k = self._body_offset_k[channel.name]
-                read = [value + offset_k for value in values] if offset_k else values
-                for time_ns in self._body[channel.name].add(shifted, read):
-                    self._news += self.slow_faults.note(channel.name, "thermocouple_open", time_ns, time_ns)
-            elif channel.quantity == RESERVOIR_PRESSURE:
-                self.gas.add(channel.name, shifted, values)
-            elif channel.quantity == AMBIENT_TEMPERATURE:
-                self._ambient.add(shifted, values)
-            elif channel.quantity == SPEED:
-                self._speed.add(shifted, values)
+    def _read_slow(self) -> None:
+        """Read what waits of the slow signals, noting what can't be believed of it."""
+        for position, time_ns in self.slow.read():
+            self._news += self.slow_faults.note(position, "thermocouple_open", time_ns, time_ns)
 
     def _prepare_clean(
         self, buffer: TravelBuffer, estimator: ShaftSpeedEstimator, tile: int, count: int
@@ -284,9 +262,8 @@ class EpochRun:
             return None
         region = buffer.window(first, (count - 1) * shape.n + shape.length)
         sensors = self._has_sensor
-        for row, there in enumerate(sensors):
-            if not there:
-                region[row] = 0.0
+        if not all(sensors):
+            region = np.where(np.array(sensors)[:, None], region, 0.0)
         hole = find_hole(region, self._stroke_m, period_fs * 1e-15, self._looked_index - first)
         self._looked_index = first + hole
         if hole < region.shape[1]:
@@ -299,20 +276,9 @@ class EpochRun:
         raw = region[:, shape.past : shape.past + count * shape.n]
         valid = np.empty(travel.shape, dtype=bool)
         valid[:] = np.array(sensors)[:, None]
-        tiles = []
-        for number in range(count):
-            part = slice(number * shape.n, (number + 1) * shape.n)
-            signals = _Signals(
-                travel[:, part],
-                speed[:, part],
-                raw[:, part],
-                valid[:, part],
-                None,
-                noise[:, number],
-                (None,) * len(travel),
-            )
-            tiles.append(self._make_tile(tile + number, (tile + number) * shape.n, signals, void=False))
-        return PreparedSpan(tuple(tiles), travel, speed, raw, sensors)
+        signals = _Signals(travel, speed, raw, valid, None, noise, (None,) * len(travel))
+        tiles = self._make_tiles(tile, tile * shape.n, count, signals, void=False)
+        return PreparedSpan(tiles, travel, speed, raw, sensors)
 
     def _prepare(self, buffer: TravelBuffer, estimator: ShaftSpeedEstimator, tile: int) -> PreparedSpan:
         """Prepare one tile, whole or not, whatever is wrong in it."""
@@ -327,7 +293,7 @@ class EpochRun:
             missing = np.ones(nothing.shape, dtype=bool)
             outside = spike = ~missing
             reason = np.full(nothing.shape, GAP, dtype=np.uint8)
-            levels, outside_m = np.zeros(len(nothing)), (None,) * len(nothing)
+            levels, outside_m = np.zeros((len(nothing), 1)), (None,) * len(nothing)
             signals = _Signals(nothing, nothing, nothing.astype(np.float64), ~missing, reason, levels, outside_m)
         else:
             window = buffer.window(tile * shape.n - shape.past, shape.length)
@@ -341,46 +307,53 @@ class EpochRun:
                 judged.raw_m[:, whole],
                 judged.valid[:, whole],
                 judged.reason[:, whole],
-                noise,
+                noise[:, None],
                 _ranges_outside(window[:, whole], self._stroke_m, outside),
             )
         for row, damper in enumerate(self._dampers):
             if self._has_sensor[row]:
                 masks = (("gap", missing[row]), ("travel_open", outside[row]), ("spike", spike[row]))
                 self._note_travel(damper.position, masks, start_ns, period_fs)
-        prepared = self._make_tile(tile, first, signals, void=void)
+        tiles = self._make_tiles(tile, first, 1, signals, void=void)
         whole_tile = stop - first == shape.n
         clean = tuple(whole_tile and bool(row.all()) for row in signals.valid)
-        return PreparedSpan((prepared,), signals.travel_m, signals.speed_mps, signals.raw_m, clean)
+        return PreparedSpan(tiles, signals.travel_m, signals.speed_mps, signals.raw_m, clean)
 
-    def _make_tile(self, tile: int, first: int, signals: _Signals, *, void: bool) -> PreparedTile:
-        """Return a tile with all that isn't travel."""
-        start_ns, period_fs = self._time_of(first)
-        end_ns = start_ns + signals.travel_m.shape[1] * period_fs // FS_PER_NS
-        body_c, body_samples = self._body_temperatures(start_ns, end_ns)
-        speeds = self._speed.within(start_ns, end_ns)
-        return PreparedTile(
-            epoch=self.epoch,
-            tile=tile,
-            start_index=first,
-            start_ns=start_ns,
-            end_ns=end_ns,
-            period_fs=period_fs,
-            travel_m=signals.travel_m,
-            speed_mps=signals.speed_mps,
-            raw_m=signals.raw_m,
-            valid=signals.valid,
-            reason=signals.reason,
-            noise_m=signals.noise_m,
-            body_c=body_c,
-            body_samples=body_samples,
-            gas_pa=self.gas.within(start_ns, end_ns),
-            ambient_c=self._ambient.latest(end_ns, 60 * SLOW_HALO_NS),
-            vehicle_mps=sum(speeds) / len(speeds) if speeds else self._speed.latest(end_ns, 3 * SLOW_HALO_NS),
-            void=void,
-            has_sensor=self._has_sensor,
-            outside_m=signals.outside_m,
-        )
+    def _make_tiles(
+        self, tile: int, first: int, count: int, signals: _Signals, *, void: bool
+    ) -> tuple[PreparedTile, ...]:
+        """Return tiles with all that isn't travel. first: index of the first sample."""
+        n = signals.travel_m.shape[1] // count
+        starts = [self._time_of(first + number * n) for number in range(count)]
+        spans_ns = [(start_ns, start_ns + n * period_fs // FS_PER_NS) for start_ns, period_fs in starts]
+        tiles = []
+        for number, slow in enumerate(self.slow.tiles(spans_ns)):
+            part = slice(number * n, (number + 1) * n)
+            made = PreparedTile(
+                self.epoch,
+                tile + number,
+                first + number * n,
+                *spans_ns[number],
+                starts[number][1],
+                signals.travel_m[:, part],
+                signals.speed_mps[:, part],
+                signals.raw_m[:, part],
+                signals.valid[:, part],
+                signals.reason,
+                signals.noise_m[:, number],
+                slow.body_c,
+                slow.body_samples,
+                slow.body_mean_c,
+                slow.gas_pa,
+                slow.ambient_c,
+                slow.vehicle_mps,
+                void,
+                self._has_sensor,
+                signals.outside_m,
+                spans_ns[number][1] // 1000 - spans_ns[number][0] // 1000,
+            )
+            tiles.append(made)
+        return tuple(tiles)
 
     def _note_travel(self, position: str, masks: tuple[tuple[str, Mask], ...], start_ns: int, period_fs: int) -> None:
         for kind, mask in masks:
@@ -393,20 +366,6 @@ class EpochRun:
                     self._news.append(Fault(position, kind, begin_ns, begin_ns))
                 else:
                     self._news += self.travel_faults.note(position, kind, begin_ns, end_ns)
-
-    def _body_temperatures(self, start_ns: int, end_ns: int) -> tuple[Array, tuple[list[float], ...]]:
-        """Return each damper's body temperature in a tile and the samples in it."""
-        samples = tuple(self._body[d.position].within(start_ns, end_ns) for d in self._dampers)
-        middle_ns = (start_ns + end_ns) // 2
-        body_c = []
-        for damper, seen in zip(self._dampers, samples, strict=True):
-            value = sum(seen) / len(seen) if seen else self._body[damper.position].at(middle_ns, end_ns + SLOW_HALO_NS)
-            body_c.append(np.nan if value is None else value)
-        return np.array(body_c), samples
-
-    def body_now(self, position: str, end_ns: int) -> float | None:
-        """Return the newest body temperature [degC] before end_ns, None when older than 2 s."""
-        return self._body[position].latest(end_ns, 2 * SLOW_HALO_NS)
 
     def _time_of(self, index: int) -> tuple[int, int]:
         """Return instant [ns] and period [fs] of an index, by the latest block that began at or before it."""
@@ -423,9 +382,7 @@ class EpochRun:
         while len(self._anchors) > 1 and self._anchors[1][0] <= oldest:
             self._anchors.popleft()
         next_ns = self._time_of(next_tile * shape.n)[0] - SLOW_HALO_NS
-        for channel in (*self._body.values(), self._ambient, self._speed):
-            channel.let_go_before(next_ns)
-        self.gas.let_go_before(next_ns)
+        self.slow.let_go_before(next_ns)
         anchor = self._anchors[0][0]
         while self._needed and self._is_done(self._needed[0], min(oldest, anchor), next_ns):
             self._needed.popleft()
@@ -437,14 +394,12 @@ class EpochRun:
 
     def to_dict(self) -> dict[str, Any]:
         """Return what can't be read again from the frames since `needed_from`, in JSON types."""
+        self._read_slow()
         return {
             "epoch": self.epoch,
             "start_index": self._start_index,
             "next_tile": self.next_tile,
-            "body": {position: channel.to_dict() for position, channel in self._body.items()},
-            "gas": self.gas.to_dict(),
-            "ambient": self._ambient.to_dict(),
-            "speed": self._speed.to_dict(),
+            **self.slow.to_dict(),
             "travel_faults": self.travel_faults.to_list(),
             "slow_faults": self.slow_faults.to_list(),
             "news": [[f.position, f.kind, f.start_ns, f.end_ns] for f in self._news],
@@ -453,12 +408,7 @@ class EpochRun:
     def restore(self, data: dict[str, Any]) -> None:
         """Take back what `to_dict` gave; the frames since `needed_from` must be fed again."""
         self._start_index, self.next_tile = data["start_index"], data["next_tile"]
-        for position, channel in self._body.items():
-            if position in data["body"]:
-                channel.restore(data["body"][position])
-        self.gas.restore(data.get("gas", {}))  # checkpoints of earlier versions lack it
-        self._ambient.restore(data["ambient"])
-        self._speed.restore(data["speed"])
+        self.slow.restore(data)
         self.travel_faults.restore(data["travel_faults"])
         self.slow_faults.restore(data["slow_faults"])
         self._news = [Fault(*fault) for fault in data["news"]]
@@ -469,10 +419,13 @@ def _is_travel(stream: Stream) -> bool:
 
 
 def _overlapping(region: Array, shape: TileShape, count: int) -> Array:
-    """Return the windows (dampers, tiles, length) of so many tiles in a region without gaps in memory, uncopied."""
+    """Return the windows (dampers, tiles, length) of so many tiles in a region, uncopied."""
     row, sample = region.strides
-    strides = row, shape.n * sample, sample
-    return np.ndarray((len(region), count, shape.length), region.dtype, region, strides=strides)
+    size, strides = (len(region), count, shape.length), (row, shape.n * sample, sample)
+    if region.flags.c_contiguous:
+        # Of single tiles: a tenth of the time.
+        return np.ndarray(size, region.dtype, region, strides=strides)
+    return as_strided(region, size, strides, writeable=False)
 
 
 def _ranges_outside(window_m: Array, stroke_m: Array, outside: Mask) -> tuple[tuple[float, float] | None, ...]:

@@ -48,15 +48,15 @@ class UnmeasuredEnergy:
         self._units: tuple[str, ...] | None = None
         self._since = [0] * dampers
 
-    def note(self, energy_uj: Floats, gains: Sequence[TileGain], moving: bool, units: tuple[str, ...]) -> None:
-        """Take a tile. energy_uj: (dampers,). units: who sits in each place; a new one starts anew."""
+    def note(self, energy_uj: Sequence[float], gains: Sequence[TileGain], moving: bool, units: tuple[str, ...]) -> None:
+        """Take a tile. energy_uj: of each damper. units: who sits in each place; a new one starts anew."""
         if units != self._units:
             known = units if self._units is None else self._units
             for row, (old, new) in enumerate(zip(known, units, strict=True)):
                 if old != new:
                     self._since[row] = len(self._moving)
             self._units = units
-        self._energy_j.extend((energy_uj * 1e-6).tolist())
+        self._energy_j.extend([one_uj * 1e-6 for one_uj in energy_uj])
         self._measured_us.extend([gain.measured_us for gain in gains])
         self._lost_us.extend([gain.unmeasured_us for gain in gains])
         self._moving.append(moving)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from dutylog.engine.slow_channel import SlowChannel
+from dutylog.engine.slow_channel import SlowChannel, Spans
 
 RANGE_PA = (-2e5, 2e7)
 """Gauge pressure outside it is a broken sender: less than vacuum, more than any seal holds. Judgement."""
@@ -21,21 +21,17 @@ class GasChannels:
         self._positions = positions
         self._channels: dict[str, SlowChannel] = {}
 
-    def add(self, position: str, times_ns: list[int], values_pa: list[float]) -> None:
-        """Take samples of a sender; one of a position the vehicle doesn't have is passed over."""
-        if position in self._positions:
-            self._of(position).add(times_ns, values_pa)
+    def channel_of(self, position: str) -> SlowChannel | None:
+        """Return the channel of a position whose sender says something, None for one the vehicle doesn't have."""
+        return self._of(position) if position in self._positions else None
 
-    def within(self, start_ns: int, end_ns: int) -> tuple[float | None, ...]:
-        """Return the mean gauge pressure [Pa] of each damper in a tile, None without a sample in it."""
+    def means(self, spans_ns: Spans) -> list[tuple[float | None, ...]]:
+        """Return for each of many tiles the mean gauge pressure [Pa] of each damper, None without a sample in it."""
+        nothing: list[float | None] = [None] * len(spans_ns)
         if not self._channels:
-            return (None,) * len(self._positions)
-        means: list[float | None] = []
-        for position in self._positions:
-            channel = self._channels.get(position)
-            values = [] if channel is None else channel.within(start_ns, end_ns)
-            means.append(sum(values) / len(values) if values else None)
-        return tuple(means)
+            return [(None,) * len(self._positions)] * len(spans_ns)
+        channels = [self._channels.get(position) for position in self._positions]
+        return list(zip(*(nothing if one is None else one.means(spans_ns) for one in channels), strict=True))
 
     def now(self, position: str, end_ns: int) -> float | None:
         """Return a damper's newest pressure [Pa gauge] before end_ns, None without a sender or when it is too old."""

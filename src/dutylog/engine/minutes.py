@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from dutylog.duty.totals import Totals
@@ -9,6 +10,7 @@ from dutylog.engine.output import MinuteRow
 from dutylog.engine.trips import TileSummary
 
 TILES = 60
+Means = Sequence[float | None]
 
 
 class _Mean:
@@ -19,17 +21,18 @@ class _Mean:
     def __init__(self, total: float = 0.0, count: int = 0) -> None:
         self.total, self.count = total, count
 
-    def add(self, value: float | None) -> None:
-        if value is not None:
-            self.total += value
-            self.count += 1
+    def add(self, values: Iterable[float | None]) -> None:
+        for value in values:
+            if value is not None:
+                self.total += value
+                self.count += 1
 
     def get(self) -> float | None:
         return self.total / self.count if self.count else None
 
 
 class MinuteTracker:
-    """The minute being filled. body_c, ambient_c, speed_mps are tile means, None when unknown."""
+    """The minute being filled."""
 
     def __init__(self) -> None:
         self._minute: tuple[int, int] | None = None
@@ -39,22 +42,25 @@ class MinuteTracker:
         self._ambient, self._speed = _Mean(), _Mean()
 
     def update(
-        self, tile: TileSummary, body_c: list[float | None], ambient_c: float | None, speed_mps: float | None
+        self, tiles: TileSummary, body_c: Sequence[Means], ambient_c: Means, speed_mps: Means
     ) -> list[MinuteRow]:
-        """Take a tile; return the rows of the minute before if this tile begins a new one."""
+        """Take tiles of one minute; return the rows of the minute before if they begin a new one.
+
+        tiles: all of them together. body_c: of each of their gains. All three: means of each tile, None when unknown.
+        """
         rows: list[MinuteRow] = []
-        minute = (tile.epoch, tile.tile // TILES)
+        minute = (tiles.epoch, tiles.tile // TILES)
         if self._minute != minute:
             rows = self.flush()
-            self._minute, self._start_ns = minute, tile.start_ns
-        self._end_ns = tile.end_ns
-        for (unit_id, position, gained), warmth_c in zip(tile.gains, body_c, strict=True):
+            self._minute, self._start_ns = minute, tiles.start_ns
+        self._end_ns = tiles.end_ns
+        for (unit_id, position, gained), warmths_c in zip(tiles.gains, body_c, strict=True):
             key = (unit_id, position)
             # Taken out and put back: the latest place of a unit stands last, see `flush`.
             totals = self._totals.pop(key, None) or Totals()
             totals.merge(gained)
             self._totals[key] = totals
-            self._body.setdefault(key, _Mean()).add(warmth_c)
+            self._body.setdefault(key, _Mean()).add(warmths_c)
         self._ambient.add(ambient_c)
         self._speed.add(speed_mps)
         return rows

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from dutylog.domain.heat_input import HeatInput
@@ -142,7 +144,20 @@ class Step:
     minutes: list[MinuteRow] = field(default_factory=list)
     trips: list[TripRow] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
-    heat: list[TileHeat | HeatReset] = field(default_factory=list)
     live: Live | None = None
     must_store_all: bool = False
     """True when a unit was installed or removed or an epoch ended: commit every group now."""
+    _told: list[Iterable[TileHeat | HeatReset]] = field(default_factory=list)
+    _heat: list[TileHeat | HeatReset] = field(default_factory=list)
+
+    def tell_heat(self, told: Iterable[TileHeat | HeatReset]) -> None:
+        """Take what is said about heat; an iterator is worked off when somebody asks, for not everybody does."""
+        self._told.append(told)
+
+    @property
+    def heat(self) -> list[TileHeat | HeatReset]:
+        """Return what was said about heat, in order."""
+        if self._told:
+            told, self._told = self._told, []
+            self._heat += itertools.chain.from_iterable(told)
+        return self._heat

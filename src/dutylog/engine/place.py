@@ -39,16 +39,16 @@ JUMP_NOISE_LEVELS = 8.0
 class TileGain:
     """What one tile brought a damper: duty, (measured, unmeasured) time [us] that became certain, faults.
 
-    counted: (n,) which samples count, None for all. lost_us: the unmeasured time by reason. steady: every
-    sample counts and the sensor isn't at rest.
+    counted: (n,) which samples count, None for all. lost_us: the unmeasured time by reason, None for none. steady:
+    every sample counts and the sensor isn't at rest.
     """
 
     totals: Totals
     measured_us: int
-    unmeasured_us: int
-    faults: list[Fault]
+    unmeasured_us: int = 0
+    faults: Sequence[Fault] = ()
     counted: Mask | None = None
-    lost_us: LostTime = field(default_factory=dict)
+    lost_us: LostTime | None = None
     steady: bool = True
 
 
@@ -112,10 +112,7 @@ class Place:
         if broken is not None:
             gains[0].merge(broken)
         self.next_index = first.start_index + first.n * len(tiles)
-        return [
-            TileGain(totals, tile.end_ns // 1000 - tile.start_ns // 1000, 0, [])
-            for totals, tile in zip(gains, tiles, strict=True)
-        ]
+        return [TileGain(totals, tile.length_us) for totals, tile in zip(gains, tiles, strict=True)]
 
     def _take_judged(
         self, shared: SharedSpan, row: int, number: int, rms_mps: Floats, tracker: FaultTracker
@@ -168,7 +165,9 @@ class Place:
 
         Notes a stuck sensor; its samples don't count, nor does the jump by which it comes loose.
         """
-        gain = TileGain(Totals(), 0, 0, [])
+        faults: list[Fault] = []
+        lost_us: LostTime = {}
+        gain = TileGain(Totals(), 0, 0, faults, lost_us=lost_us)
         valid, codes = tile.valid[row].copy(), _codes_of(tile, row)
         quiet_m = max(QUIET_M, QUIET_NOISE_LEVELS * float(tile.noise_m[row]))
         edges = [tile.n * quarter // QUARTERS for quarter in range(QUARTERS + 1)]
@@ -191,16 +190,16 @@ class Place:
             sure = self.stuck.update(quiet, believed_us, tile.time_ns(start))
             gain.measured_us += sure[0]
             gain.unmeasured_us += sure[1] + span_us - believed_us
-            add_lost(gain.lost_us, {STUCK: sure[1]})
+            add_lost(lost_us, {STUCK: sure[1]})
             if span_us > believed_us:
-                add_lost(gain.lost_us, self._share_out(tile, row, span_us - believed_us, codes[start:stop][~part]))
+                add_lost(lost_us, self._share_out(tile, row, span_us - believed_us, codes[start:stop][~part]))
             if self.stuck.is_stuck:
                 part[:] = False
             if self.stuck.is_stuck or stuck_before:
                 begin_ns = self.stuck.start_ns if self.stuck.is_stuck else stuck_since_ns
                 end_ns = tile.time_ns(stop if self.stuck.is_stuck else loose)
-                gain.faults += tracker.note(self.damper.position, STUCK, begin_ns, end_ns)
-        gain.faults += self._note_impossible(tile, codes, tracker)
+                faults += tracker.note(self.damper.position, STUCK, begin_ns, end_ns)
+        faults += self._note_impossible(tile, codes, tracker)
         return gain, valid
 
     def _note_impossible(self, tile: PreparedTile, codes: Codes, tracker: FaultTracker) -> list[Fault]:

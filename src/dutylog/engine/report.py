@@ -74,33 +74,29 @@ class Integration:
         self.tiles += step.tiles
 
     def _observe(self, tile: EnergyTile) -> None:
-        prepared = tile.prepared
+        prepared, units = tile.prepared, tile.units
         if self._export is not None:
-            self._export.take_tile(tile, tuple(self.engine.units().values()))
+            self._export.take_tile(tile, units)
         if self._first_ns is None:
             self._first_ns = prepared.start_ns
         self._end_ns = max(self._end_ns, prepared.end_ns)
         first, last = prepared.start_ns // WINDOW_NS, (prepared.end_ns - 1) // WINDOW_NS
+        energy_uj = [gain.totals.energy_uj for gain in tile.gains]
+        self._unmeasured.note(energy_uj, tile.gains, tile.moving, units)
+        positions = [damper.position for damper in self.engine.vehicle.dampers]
         if first == last:
-            energy_uj = [gain.totals.energy_uj for gain in tile.gains]
-            sums = [[one] for one in energy_uj]
+            for position, one_uj in zip(positions, energy_uj, strict=True):
+                self._windows[position][first] += one_uj
         else:
             instants = prepared.start_ns + np.arange(prepared.n) * prepared.period_fs // FS_PER_NS
             window = instants // WINDOW_NS - first
-            sums = [np.bincount(window, row, last - first + 1).tolist() for row in tile.energy_uj]
-            energy_uj = [sum(of_damper) for of_damper in sums]  # exact: whole numbers
-        units = tuple(self.engine.units().values())
-        self._unmeasured.note(np.array(energy_uj), tile.gains, tile.moving, units)
-        for row, damper in enumerate(self.engine.vehicle.dampers):
-            self._note_outside(damper.position, prepared.outside_m[row])
-            groups = self._windows[damper.position]
-            for offset, part_uj in enumerate(sums[row]):
-                groups[first + offset] += int(part_uj)
-
-    def _note_outside(self, position: str, span_m: tuple[float, float] | None) -> None:
-        if span_m is not None:
-            low, high = self._outside_m.get(position, span_m)
-            self._outside_m[position] = (min(low, span_m[0]), max(high, span_m[1]))
+            for position, heat_uj in zip(positions, tile.energy_uj, strict=True):
+                for key, part_uj in enumerate(np.bincount(window, heat_uj, last - first + 1).tolist(), first):
+                    self._windows[position][key] += int(part_uj)
+        for position, span_m in zip(positions, prepared.outside_m, strict=True):
+            if span_m is not None:
+                low, high = self._outside_m.get(position, span_m)
+                self._outside_m[position] = (min(low, span_m[0]), max(high, span_m[1]))
 
     def why_nothing(self) -> str | None:
         """Return why no damper has any measured time, None when one has."""

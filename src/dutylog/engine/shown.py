@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,29 +19,33 @@ Floats = NDArray[np.float64]
 
 
 def tile_heats(
-    tile: PreparedTile, places: Sequence[Place], gains: Sequence[TileGain], rms_mps: Floats, clock: str
+    tiles: Sequence[PreparedTile],
+    seats: Sequence[tuple[str, str]],
+    gains: Iterable[Sequence[TileGain]],
+    rms_mps: Floats,
+    clock: str,
 ) -> Iterator[TileHeat]:
-    """Yield what a tile says about each damper's heat; of what didn't count nothing is said.
+    """Yield what tiles say about each damper's heat; of what didn't count nothing is said.
 
-    rms_mps: (dampers,) shaft speed. clock: whose times the tile has.
+    seats: position and unit_id of each damper. gains: of each tile. rms_mps: (dampers, tiles) shaft speed. clock: whose
+    times the tiles have.
     """
-    seconds = (tile.end_ns - tile.start_ns) * 1e-9
-    for row, (place, gain) in enumerate(zip(places, gains, strict=True)):
-        ratio = 1.0 if gain.counted is None else float(gain.counted.mean())
-        power_w = gain.totals.energy_uj * 1e-6 / (seconds * ratio) if ratio else None
-        samples = tile.body_samples[row]
-        heat = HeatInput(
-            seconds,
-            power_w,
-            ratio,
-            float(rms_mps[row]) if ratio else None,
-            sum(samples) / len(samples) if samples else None,
-            tile.ambient_c,
-            tile.vehicle_mps,
-        )
-        gas_pa = tile.gas_pa[row]
-        travel_m = None if gas_pa is None or ratio < 1.0 else float(tile.travel_m[row].mean(dtype=np.float64))
-        yield TileHeat(place.damper.position, place.unit_id, clock, tile.start_ns, tile.end_ns, heat, gas_pa, travel_m)
+    for tile, of_tile, speeds_mps in zip(tiles, gains, rms_mps.T.tolist(), strict=True):
+        seconds = (tile.end_ns - tile.start_ns) * 1e-9
+        for row, (seat, gain) in enumerate(zip(seats, of_tile, strict=True)):
+            ratio = 1.0 if gain.counted is None else float(gain.counted.mean())
+            heat = HeatInput(
+                seconds,
+                gain.totals.energy_uj * 1e-6 / (seconds * ratio) if ratio else None,
+                ratio,
+                speeds_mps[row] if ratio else None,
+                tile.body_mean_c[row],
+                tile.ambient_c,
+                tile.vehicle_mps,
+            )
+            gas_pa = tile.gas_pa[row]
+            travel_m = None if gas_pa is None or ratio < 1.0 else float(tile.travel_m[row].mean(dtype=np.float64))
+            yield TileHeat(*seat, clock, tile.start_ns, tile.end_ns, heat, gas_pa, travel_m)
 
 
 def damper_live(
@@ -79,12 +83,12 @@ def damper_live(
         serial=place.serial,
         totals=place.duty.totals(),
         heat_w=sum(energy_uj for energy_uj, _ in heat) / measured_us if measured_us else None,
-        body_c=run.body_now(position, tile.end_ns),
+        body_c=run.slow.body_now(position, tile.end_ns),
         body_limit_c=place.profile.body_limit_c,
         travel_mm=float(tile.travel_m[row, -1]) * 1e3 if seen else None,
         stroke_mm=place.profile.stroke_m * 1e3,
         speed_rms_mps=rms_mps if seen else None,
         faults=tuple(faults),
-        gas_pa=run.gas.now(position, tile.end_ns),
+        gas_pa=run.slow.gas.now(position, tile.end_ns),
         is_cavitation_judged=place.margin is not None,
     )

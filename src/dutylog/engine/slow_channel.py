@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
 from math import isnan
 from typing import Any
+
+Spans = Sequence[tuple[int, int]]
+"""Start and end [ns] of tiles."""
 
 
 class SlowChannel:
@@ -24,15 +28,13 @@ class SlowChannel:
         """Take samples in order of time; return when those were taken that can't be believed, each once."""
         if not times_ns:
             return []
-        low, high = self.low, self.high
-        newest = self._times[-1] if self._times else self.last[0] if self.last else -(2**62)
+        is_plain = self.is_plain(times_ns, values)
         seen_ns, self.seen_ns = self.seen_ns, max(self.seen_ns, times_ns[-1])
-        if times_ns[0] > newest and low <= min(values) and max(values) <= high and not isnan(sum(values)):
-            # As samples nearly always come: all new and believable.
+        if is_plain:
             self._times += times_ns
             self._values += values
             return []
-        bad = []
+        low, high, newest, bad = self.low, self.high, self._newest_ns(), []
         for time_ns, value in zip(times_ns, values, strict=True):
             if not low <= value <= high:
                 if time_ns > seen_ns:
@@ -42,6 +44,15 @@ class SlowChannel:
                 self._times.append(time_ns)
                 self._values.append(value)
         return bad
+
+    def is_plain(self, times_ns: list[int], values: list[float]) -> bool:
+        """Return whether samples in order of time, one at least, are all new and believable, as nearly always."""
+        within = self.low <= min(values) and max(values) <= self.high
+        return within and times_ns[0] > self._newest_ns() and not isnan(sum(values))
+
+    def _newest_ns(self) -> int:
+        """Return when the newest believed sample was taken."""
+        return self._times[-1] if self._times else self.last[0] if self.last else -(2**62)
 
     def at(self, time_ns: int, until_ns: int) -> float | None:
         """Return the value at an instant from samples not after until_ns; held at the ends, None if none."""
@@ -59,6 +70,13 @@ class SlowChannel:
         """Return believed samples in [start_ns, end_ns)."""
         return self._values[bisect_left(self._times, start_ns) : bisect_left(self._times, end_ns)]
 
+    def cut(self, spans_ns: Spans) -> list[list[float]]:
+        """Return what `within` returns, for many spans."""
+        if not self._times:
+            return [[] for _ in spans_ns]
+        times, values = self._times, self._values
+        return [values[bisect_left(times, start) : bisect_left(times, end)] for start, end in spans_ns]
+
     def latest(self, end_ns: int, within_ns: int) -> float | None:
         """Return the newest believed sample not after end_ns, None if it is older than within_ns."""
         count = bisect_right(self._times, end_ns)
@@ -74,6 +92,10 @@ class SlowChannel:
             self.last = (self._times[count - 1], self._values[count - 1])
             del self._times[:count], self._values[:count]
 
+    def means(self, spans_ns: Spans) -> list[float | None]:
+        """Return the mean of the samples in each of many spans, None without any."""
+        return [mean_of(values) for values in self.cut(spans_ns)]
+
     def to_dict(self) -> dict[str, Any]:
         """Return what a checkpoint must keep; newer samples come again from the log."""
         return {"last": self.last, "seen_ns": self.seen_ns}
@@ -82,3 +104,8 @@ class SlowChannel:
         """Take back what `to_dict` gave."""
         self.last = None if data["last"] is None else (int(data["last"][0]), float(data["last"][1]))
         self.seen_ns = int(data["seen_ns"])
+
+
+def mean_of(values: Sequence[float]) -> float | None:
+    """Return the mean of values, None without any."""
+    return sum(values) / len(values) if values else None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from dutylog.duty.totals import Totals
 from dutylog.engine.output import TripDamper, TripRow
@@ -11,12 +11,15 @@ from dutylog.engine.output import TripDamper, TripRow
 OVERLAP_NS = 1_000_000_000
 """A device that comes back is timed anew, and what was told as its gap may reach a little into that. Judgement."""
 
+Gains = tuple[tuple[str, str, Totals], ...]
+"""unit_id, position and what was gained."""
 
-@dataclass(frozen=True, slots=True)
-class TileSummary:
+
+class TileSummary(NamedTuple):
     """What a tile adds: gains of every damper by (unit_id, position), motion and distance.
 
-    distance_m: None where speed is unknown.
+    distance_m: None where speed is unknown. gains: of tiles that follow each other within the grace time, all in
+    motion or all at rest, those of all of them may stand with the first.
     """
 
     epoch: int
@@ -25,7 +28,7 @@ class TileSummary:
     end_ns: int
     moving: bool
     distance_m: float | None
-    gains: tuple[tuple[str, str, Totals], ...]
+    gains: Gains
 
 
 @dataclass(slots=True)
@@ -40,7 +43,7 @@ class TripTracker:
     """Knows the open trip; what happened since the last motion counts once motion resumes."""
 
     def __init__(self, grace_ns: int) -> None:
-        self._grace_ns = grace_ns
+        self.grace_ns = grace_ns
         self._key: tuple[int, int] | None = None
         self._start_ns = self._end_ns = 0
         self._moving_us = 0
@@ -55,7 +58,7 @@ class TripTracker:
     def update(self, tile: TileSummary) -> list[TripRow]:
         """Take a tile; return the trip if this tile ended it."""
         ended = []
-        if self._key is not None and tile.end_ns - self._end_ns > self._grace_ns:
+        if self._key is not None and tile.end_ns - self._end_ns > self.grace_ns:
             ended = self.close()
         if self._key is None:
             if not tile.moving:
@@ -95,7 +98,7 @@ class TripTracker:
 
     def continues_at(self, start_ns: int) -> bool:
         """Return whether a run that starts at this instant of the same clock belongs to the open trip."""
-        return self._key is not None and -OVERLAP_NS <= start_ns - self._end_ns <= self._grace_ns
+        return self._key is not None and -OVERLAP_NS <= start_ns - self._end_ns <= self.grace_ns
 
     def shift_clock(self, by_ns: int) -> None:
         """Move the open trip to a new monotonic clock that is `by_ns` ahead of the old one."""

@@ -62,22 +62,23 @@ class TravelRows:
         self._whole = self._used == list(range(len(units)))
         self._context = short_rows_context()
 
-    def compute(self, samples: NDArray[Any]) -> NDArray[np.float64]:
-        """Return travel [m] (dampers, n), NaN where a damper has no sensor; the same as by `compute_travel_m`.
+    def compute(self, parts: Sequence[NDArray[Any]], out: NDArray[np.float64]) -> None:
+        """Write travel [m] into out (dampers, n), NaN where a damper has no sensor; the same as by `compute_travel_m`.
 
         Args:
-            samples: (n, columns) of any number type.
+            parts: samples that follow each other, (some, columns) each and n together, of any number type.
         """
-        raw = np.ascontiguousarray(samples.T, dtype=np.float64)
         if self._all_mm or self._lines is not None:
-            # Scaled in place, so never the block's own memory.
-            rows = raw if self._whole and raw.base is None else raw[self._used]
-            self._context.run(self._scale, rows)
-            return rows
-        rows = np.empty((len(self._dampers), raw.shape[1]))
+            begin = 0
+            for part in parts:
+                chosen = part if self._whole else part[:, self._used]
+                out[:, begin : begin + len(part)] = chosen.T
+                begin += len(part)
+            self._context.run(self._scale, out)
+            return
+        raw = np.concatenate(parts).T.astype(np.float64)
         for row, (damper, column) in enumerate(zip(self._dampers, self._columns, strict=True)):
-            rows[row] = np.nan if column is None else compute_travel_m(raw[column], self._units[column], damper)
-        return rows
+            out[row] = np.nan if column is None else compute_travel_m(raw[column], self._units[column], damper)
 
     def _scale(self, rows: NDArray[np.float64]) -> None:
         """Turn what the sensors gave into metres, in place."""

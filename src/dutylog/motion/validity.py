@@ -33,7 +33,7 @@ RAIL_EDGE_SAMPLES = 3
 _LONGEST_SPIKES = 3
 """Spike, good sample, spike: all three differ from their neighbours. A longer row is a burst of noise."""
 _LOOK_SAMPLES = 4096
-"""Looked at in one go: what is worked out on the way stays in the cache. Judgement."""
+"""Looked at in one go. Judgement."""
 
 GAP, TRAVEL_OPEN, SPIKE, IMPOSSIBLE_SPEED = 1, 2, 3, 4
 REASONS = ("", "gap", "travel_open", "spike", "impossible_speed")
@@ -89,8 +89,8 @@ def judge_window(window_m: Array, stroke_m: Array, dt_s: float) -> Validity:
     valid = _bridge(hole, dt_s) & ~impossible
     reason = np.zeros(window_m.shape, dtype=np.uint8)
     for mask, code in ((spike, SPIKE), (outside, TRAVEL_OPEN), (impossible, IMPOSSIBLE_SPEED), (missing, GAP)):
-        reason[mask] = code
-    reason[valid] = 0
+        np.copyto(reason, np.uint8(code), where=mask)
+    np.copyto(reason, np.uint8(0), where=valid)
     return Validity(raw_m, filled_m, valid, missing, outside, spike & ~impossible, impossible, reason)
 
 
@@ -109,26 +109,40 @@ def find_hole(region_m: Array, stroke_m: Array, dt_s: float, start: int = 0) -> 
     # What tells a hole lies this close to it; and so there is always something to look at.
     reach = max(1, round(IMPOSSIBLE_BASE_S / dt_s)) + 1
     start = max(0, min(start, length) - reach)
-    fresh = region_m[:, start:]
-    # NaN compares false, so missing samples aren't within.
-    within = bool(np.minimum.reduce(fresh, axis=None) >= -OUTSIDE_M)
-    within = within and bool((np.maximum.reduce(fresh, axis=1) <= stroke_m + OUTSIDE_M).all())
-    work = np.empty((len(region_m), min(length, _LOOK_SAMPLES + reach)))
+    if _is_plain(region_m[:, start:], stroke_m, SPIKE_MPS * dt_s):
+        return length
     for begin in range(start, length, _LOOK_SAMPLES):
         first = max(0, begin - reach)
         part = region_m[:, first : begin + _LOOK_SAMPLES]
-        if within:
-            step = np.subtract(part[:, 1:], part[:, :-1], out=work[:, : part.shape[1] - 1])
-            # Without a step this large there is no spike, and nothing faster over several samples either.
-            largest = max(np.maximum.reduce(step, axis=None), -np.minimum.reduce(step, axis=None))
-            if largest <= SPIKE_MPS * dt_s:
-                continue
+        if _is_plain(part, stroke_m, SPIKE_MPS * dt_s):
+            continue
         hole = _find_fast(part, dt_s) | _find_spikes(part, SPIKE_MPS * max(dt_s, IMPOSSIBLE_BASE_S))
         hole |= ~((part >= -OUTSIDE_M) & (part <= stroke_m[:, None] + OUTSIDE_M))
         places = np.flatnonzero(hole.any(axis=0))
         if len(places):
             return first + int(places[0])
     return length
+
+
+def _is_plain(region_m: Array, stroke_m: Array, step_m: float) -> bool:
+    """Return whether all is within what travel can be, without a step beyond step_m.
+
+    Then there is no spike, and nothing faster over several samples either.
+    """
+    rows, length = region_m.shape
+    # A long channel is looked at by itself: all that is worked out of it on the way stays in the cache.
+    height = rows if length <= _LOOK_SAMPLES else 1
+    step = np.empty((height, length - 1))
+    for row in range(0, rows, height):
+        part, limits_m = region_m[row : row + height], stroke_m[row : row + height] + OUTSIDE_M
+        # NaN compares false, so missing samples aren't within.
+        within = bool(np.minimum.reduce(part, axis=None) >= -OUTSIDE_M)
+        if not (within and (np.maximum.reduce(part, axis=1) <= limits_m).all()):
+            return False
+        np.subtract(part[:, 1:], part[:, :-1], out=step)
+        if np.maximum.reduce(step, axis=None) > step_m or np.minimum.reduce(step, axis=None) < -step_m:
+            return False
+    return True
 
 
 def find_runs(mask: Mask) -> list[tuple[int, int]]:
@@ -189,13 +203,14 @@ def _fill(window_m: Array, hole: Mask) -> Array:
     if not hole.any():
         return window_m
     filled = window_m.copy()
-    index = np.arange(window_m.shape[1])
     for channel in np.flatnonzero(hole.any(axis=1)):
-        good = ~hole[channel]
-        if good.any():
-            filled[channel] = np.interp(index, index[good], window_m[channel, good])
-        else:
-            filled[channel] = 0.0
+        bad = hole[channel]
+        # Only the good samples beside a hole tell what goes into it.
+        beside = np.zeros(len(bad), dtype=bool)
+        beside[1:] = bad[:-1]
+        beside[:-1] |= bad[1:]
+        ends = np.flatnonzero(beside & ~bad)
+        filled[channel, bad] = np.interp(np.flatnonzero(bad), ends, window_m[channel, ends]) if len(ends) else 0.0
     return filled
 
 
