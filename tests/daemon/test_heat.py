@@ -42,10 +42,10 @@ def test_core_comes_to_the_same_heat_as_a_batch(recording, data):
     kept, found = kept_heats(data), series.finish()
     assert len(kept) == 4
     for position, heat in kept.items():
-        batch = found[position].to_dict()
-        assert heat.observer.oil_c == pytest.approx(batch["oil_c"][-1][1], abs=2e-3)
+        batch = found[position]
+        assert heat.observer.oil_c == pytest.approx(batch.oil_c[-1], abs=2e-3)
         assert {speed: heat.observer.laws().ha_w_per_k(float(speed)) for speed in ("0", "16")} == {
-            speed: batch["ha_w_per_k"][speed] for speed in ("0", "16")
+            speed: batch.ha_w_per_k[speed] for speed in ("0", "16")
         }
 
 

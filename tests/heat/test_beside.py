@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import pickle
 import signal
@@ -37,6 +38,7 @@ def heat():
 def test_both_ways_come_to_the_same_to_the_bit(monkeypatch, heat, worth):
     monkeypatch.setattr(heat, "_most", worth)
     monkeypatch.setattr(beside, "GROUP_ROWS", 100)
+    monkeypatch.setattr("dutylog.heat.series.PIECE_PAIRS", 64)
     series = HeatSeries()
     series.take(VEHICLE, ROWS)
     take_all(heat)
@@ -44,8 +46,10 @@ def test_both_ways_come_to_the_same_to_the_bit(monkeypatch, heat, worth):
     found, expected = heat.finish(), series.finish()
     assert found == expected
     assert set(found) == {"left", "right"}
-    assert len(found["left"].to_dict()["oil_c"]) == 300
-    assert list(found["left"].to_dict()["oil_c"][0]) == [1.0, pytest.approx(found["left"].oil_c[0], abs=1e-3)]
+    oil_c = json.loads("{" + "".join(found["left"].json_pieces()) + "}")["oil_c"]
+    assert [end_s for end_s, _ in oil_c] == list(found["left"].ends_s)
+    assert [value for _, value in oil_c] == pytest.approx(list(found["left"].oil_c), abs=1e-3)
+    assert len(oil_c) == 300
 
 
 def test_a_process_that_ends_early_is_said(monkeypatch, heat):

@@ -66,13 +66,17 @@ def integrate(config_path: Path, form: str, signals: Path | None, events: Path |
 
 
 def _echo_json(result: dict[str, Any], followed: dict[str, DamperSeries]) -> None:
-    """Write the JSON form a damper at a time: a value of heat a second makes long lists of days of a recording."""
+    """Write the JSON form piece by piece: a value of heat a second makes long lists of days of a recording."""
     dampers = result.pop("dampers")
     click.echo(json.dumps(result, allow_nan=False)[:-1] + ', "dampers": {', nl=False)
     for number, (position, damper) in enumerate(dampers.items()):
-        heat = followed[position].to_dict() if position in followed else {}
-        text = json.dumps(damper | heat, allow_nan=False)
+        text = json.dumps(damper, allow_nan=False)[:-1]
         click.echo(f"{', ' if number else ''}{json.dumps(position)}: {text}", nl=False)
+        if position in followed:
+            click.echo(", ", nl=False)
+            for piece in followed[position].json_pieces():
+                click.echo(piece, nl=False)
+        click.echo("}", nl=False)
     click.echo("}}")
 
 

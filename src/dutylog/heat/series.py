@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from array import array
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Any
 
 from dutylog.domain.vehicle import Vehicle
 from dutylog.engine.output import HeatReset, TileHeat
@@ -15,6 +15,7 @@ SPEEDS_MPS = (0, 5, 10, 16, 20, 30)
 """Speeds at which the identified hA is told."""
 
 
+PIECE_PAIRS = 10_000
 OUTPUT_TILES = 10
 """Damping output is told after so many tiles; it is judged no more often (heat/damping.py)."""
 
@@ -31,17 +32,25 @@ class DamperSeries:
     oil_sd_k: float = 0.0
     ha_w_per_k: dict[str, float] = field(default_factory=dict)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the keys of `dutylog integrate` (shared/INTEGRATE.md)."""
-        return {
-            "oil_c": [[end_s, round(oil, 3)] for end_s, oil in zip(self.ends_s, self.oil_c, strict=True)],
-            "oil_sd_k": self.oil_sd_k,
-            "ha_w_per_k": self.ha_w_per_k,
-            "damping_output": [
-                [end_s, round(ratio, 4)] for end_s, ratio in zip(self.output_ends_s, self.output_ratio, strict=True)
-            ],
-            "damping_lost_s": self.lost_s,
-        }
+    def json_pieces(self) -> Iterator[str]:
+        """Yield the keys of `dutylog integrate` (shared/INTEGRATE.md) as JSON, comma between them, piece by piece.
+
+        A list of days as Python objects, and its text beside it, would take fifteen times what is kept here.
+        """
+        yield '"oil_c": ['
+        yield from _pairs(self.ends_s, self.oil_c, 3)
+        yield f'], "oil_sd_k": {json.dumps(self.oil_sd_k)}, "ha_w_per_k": {json.dumps(self.ha_w_per_k)}'
+        yield ', "damping_output": ['
+        yield from _pairs(self.output_ends_s, self.output_ratio, 4)
+        yield f'], "damping_lost_s": {json.dumps(self.lost_s)}'
+
+
+def _pairs(ends_s: array[float], values: array[float], digits: int) -> Iterator[str]:
+    """Yield [time, value] lists as JSON, comma between them."""
+    for start in range(0, len(values), PIECE_PAIRS):
+        part = slice(start, start + PIECE_PAIRS)
+        rows = [[end_s, round(value, digits)] for end_s, value in zip(ends_s[part], values[part], strict=True)]
+        yield (", " if start else "") + json.dumps(rows, allow_nan=False)[1:-1]
 
 
 class HeatSeries:
