@@ -108,12 +108,17 @@ class WornSpotJudge:
         """Return the dampers in which a worn spot shows for the first time; the far past fades."""
         new = []
         counts, sums_um2 = self.counts, self.sums_um2
+        # Where no class is above the floor nothing is worn, whatever the median: so it is nearly always.
+        # The hair: a root is rounded.
+        loud_um2 = (FLOOR_M_RMS * 1e6) ** 2 * (1.0 - 1e-9)
+        is_loud = np.logical_or.reduce((counts >= ENOUGH_SAMPLES) & (sums_um2 > counts * loud_um2), axis=1)
+        is_old = np.add.reduce(counts, axis=1) > FORGET_SAMPLES
         for damper in range(self.dampers):
-            if self.found_mm[damper] is None:
+            if is_loud[damper] and self.found_mm[damper] is None:
                 self.found_mm[damper] = find_worn_mm(counts[damper], sums_um2[damper])
                 if self.found_mm[damper] is not None:
                     new.append(damper)
-            if int(counts[damper].sum()) > FORGET_SAMPLES:
+            if is_old[damper]:
                 counts[damper] >>= 1
                 sums_um2[damper] >>= 1
         return new
