@@ -100,6 +100,18 @@ def test_each_limit_of_the_verdict_holds_by_itself():
     assert find_worn_mm(*table([20] * 8 + [FLOOR_M_RMS * 1e6], ENOUGH_SAMPLES)) is None
 
 
+@pytest.mark.parametrize("rms_um", [299, 300, 301, 900])
+def test_the_judge_says_what_a_look_at_every_class_says(rms_um):
+    """It looks only where a class is above the floor."""
+    counts, sums_um2 = table([20] * ENOUGH_CLASSES + [rms_um], ENOUGH_SAMPLES)
+    judge = WornSpotJudge(2)
+    judge.counts[0, : len(counts)], judge.sums_um2[0, : len(counts)] = counts, sums_um2
+    expected = find_worn_mm(counts, sums_um2)
+    assert judge.judge() == ([] if expected is None else [0])
+    assert judge.found_mm == [expected, None]
+    assert (expected is None) == (rms_um <= FLOOR_M_RMS * 1e6)
+
+
 def test_the_range_covers_neighbours_that_stand_out_too():
     assert find_worn_mm(*table([50] * 9 + [400, 900, 301] + [50] * 3, 200)) == (45, 60)
     assert CLASS_MM == 5
