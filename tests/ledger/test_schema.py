@@ -277,6 +277,14 @@ def test_a_column_that_lost_its_name_is_damage(tmp_path: Path) -> None:
         assert set(ledger.check_file()) == {"table or index 'minute' is not laid out as it was made"}
 
 
+def test_a_view_somebody_added_is_no_damage(tmp_path: Path) -> None:
+    with open_ledger(tmp_path) as ledger:
+        fill(ledger)
+        ledger._database.raw().execute("CREATE VIEW mine AS SELECT * FROM trip")
+        assert ledger.check_file() == []
+        assert ledger.find_damage(whole=True) is None
+
+
 @pytest.mark.parametrize("read_only", [False, True])
 def test_missing_folder_and_folder_as_file_are_told(tmp_path: Path, read_only: bool) -> None:
     with pytest.raises(LedgerError, match="there is no folder"):

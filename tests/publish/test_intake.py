@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from dutylog.ledger.rows import AlertRow
 from dutylog.publish.board import Board
 from dutylog.publish.intake import Intake
 from dutylog.publish.outbox import Outbox
+from dutylog.publish.outbox_file import FileDamaged
 from dutylog.publish.output import OutputHealth
 from dutylog.publish.snapshot import encode_snapshot
 from dutylog.publish.timekeeper import Timekeeper
@@ -286,28 +288,82 @@ def test_alerts_of_the_ledger_that_no_snapshot_showed_are_told_once_over_a_resta
         assert [(alert["id"], alert["state"]) for alert in rig.alerts()] == [*told, ("a", "cleared")]
 
 
+def publish(rig, boot=BOOT, told_to="a", is_dated=True, seconds=11):
+    """Let another publisher work for some seconds, from its start on; return how many totals wait."""
+    rig.outbox.drop_undatable(boot)
+    rig.intake = Intake(rig.folder, rig.outbox, rig.board, rig.clock, Timekeeper(boot), told_to)
+    rig.intake.serve(rig.outputs)
+    rig.connect()
+    for _ in range(seconds):
+        rig.second(utc_trusted=is_dated)
+    return rig.outbox.counts("influxdb").waiting.get("duty", 0)
+
+
 @pytest.mark.parametrize("is_dated", [False, True])
 def test_totals_are_not_told_again_by_the_next_publisher_while_nothing_new_was_counted(rig, tmp_path, is_dated):
     """Killed and started again between two commits of core: the same totals under two times would be two points."""
     (ledger, units) = open_with_units(tmp_path)
-
-    def publish(boot):
-        rig.intake = Intake(tmp_path, rig.outbox, rig.board, rig.clock, Timekeeper(boot))
-        rig.intake.serve(rig.outputs)
-        rig.connect()
-        for _ in range(11):
-            rig.second(utc_trusted=is_dated)
-        rig.outbox.drop_undatable(boot)
-        return rig.outbox.counts("influxdb").waiting["duty"]
-
     with ledger:
-        assert publish(BOOT) == len(units)
-        assert publish(BOOT) == len(units)
+        assert publish(rig, is_dated=is_dated) == len(units)
+        assert publish(rig, is_dated=is_dated) == len(units)
         # What a boot left without a time is gone with it, so the next one tells it.
-        assert publish("next-boot") == len(units)
+        assert publish(rig, "next-boot", is_dated=is_dated) == len(units)
         assert rig.outbox.counts("influxdb").undated.get("duty", 0) == (0 if is_dated else len(units))
         ledger.commit(commit_at(units, 6))
-        assert publish("next-boot") == 2 * len(units)
+        assert publish(rig, "next-boot", is_dated=is_dated) == 2 * len(units)
+
+
+@pytest.mark.parametrize("error", [OutputError, KeyboardInterrupt])
+def test_totals_whose_dating_is_cut_off_are_told_by_the_next_boot(rig, tmp_path, monkeypatch, error):
+    """The disk takes nothing, or power goes, as the time becomes known: undated points go with their boot."""
+    (ledger, units) = open_with_units(tmp_path)
+
+    def refuse(*_):
+        raise error("no room")
+
+    with ledger:
+        assert publish(rig, is_dated=False) == len(units)
+        with monkeypatch.context() as patched, suppress(KeyboardInterrupt):
+            patched.setattr(Outbox, "date", refuse)
+            for _ in range(11):
+                rig.second()
+        assert publish(rig, "next-boot") == len(units)
+        assert rig.outbox.counts("influxdb").undated["duty"] == len(units)
+
+
+def test_totals_that_went_with_a_damaged_outbox_are_told_again(tmp_path):
+    rig = Rig(tmp_path)
+    rig.outbox.close()
+    rig.outbox = BreaksOnce(tmp_path / "outbox.sqlite")
+    (ledger, units) = open_with_units(tmp_path)
+    with ledger:
+        assert publish(rig) == len(units)
+        rig.outbox.is_broken = True
+        ledger.commit(replace(commit_at(units, 6), hot={units[0]: commit_at(units, 6).hot[units[0]]}))
+        for _ in range(70):
+            rig.second()
+        assert rig.outbox.damaged_count == 1
+        told = {item.payload.split(b" ")[0] for item in rig.outbox.peek("influxdb", 100) if item.kind == "duty"}
+        assert len(told) == len(units)
+    rig.outbox.close()
+
+
+class BreaksOnce(Outbox):
+    is_broken = False
+
+    def _try(self, work):
+        if self.is_broken:
+            self.is_broken = False
+            raise FileDamaged("flipped")
+        return super()._try(work)
+
+
+def test_another_database_is_told_all_and_the_first_one_not_again(rig, tmp_path):
+    (ledger, units) = open_with_units(tmp_path)
+    with ledger:
+        assert publish(rig, told_to="a") == len(units)
+        assert publish(rig, told_to="b") == 2 * len(units)
+        assert publish(rig, told_to="b") == 2 * len(units)
 
 
 def test_a_vehicle_with_years_of_alerts_is_not_told_them_all(rig, tmp_path):

@@ -36,7 +36,10 @@ class Intake(core_link.CoreWord):
     still be putting the ledger back together, and half a total is worse than an old one.
     """
 
-    def __init__(self, data_dir: Path, outbox: Outbox, board: Board, clock: Clock, timekeeper: Timekeeper) -> None:
+    def __init__(
+        self, data_dir: Path, outbox: Outbox, board: Board, clock: Clock, timekeeper: Timekeeper, told_to: str = ""
+    ) -> None:
+        """told_to: whose points go to which database; another one is told anew."""
         super().__init__(clock)
         self.ledger_problem = ""
         self.dropped_count = 0
@@ -48,8 +51,10 @@ class Intake(core_link.CoreWord):
         self._outputs: Sequence[Output] = ()
         self._kept_alerts = outbox.cursor(ALERTS_KEPT)
         self._teller = AlertTeller(self._kept_alerts)
+        self._told_to = told_to
         self._points: PointMaker | None = None
         self._kept_cursor: str | None = None
+        self._damaged_count = outbox.damaged_count
         self._arrived: Arrived | None = None
         self._connection = 0
         self._pending: list[Draft] = []
@@ -63,7 +68,7 @@ class Intake(core_link.CoreWord):
         self._outputs = outputs
         if any(output.name == INFLUXDB for output in outputs):
             self._kept_cursor = self._outbox.cursor(CURSOR)
-            self._points = PointMaker(self._kept_cursor, self._boot_id)
+            self._points = PointMaker(self._kept_cursor, self._boot_id, self._told_to)
 
     def _take(self, received: core_link.Received, before: core_link.Received | None) -> None:
         snapshot, now_ns = received.snapshot, received.received_ns
@@ -117,12 +122,16 @@ class Intake(core_link.CoreWord):
         self._next_commit_ns = self._clock.mono_ns() + COMMIT_NS
         if self._points is None:
             return
+        if self._outbox.damaged_count != self._damaged_count:
+            self._damaged_count, self._kept_cursor = self._outbox.damaged_count, None
+            self._points.forget()
         self._date_pending()
-        cursor = self._points.cursor("" if self._timekeeper.offset_ns is not None else self._boot_id)
         try:
+            # First: a note that says "dated" must not be there before that is true.
+            self._date_stored()
+            cursor = self._points.cursor("" if self._timekeeper.offset_ns is not None else self._boot_id)
             self._outbox.put(INFLUXDB, self._pending, {} if cursor == self._kept_cursor else {CURSOR: cursor})
             self._pending, self._kept_cursor = [], cursor
-            self._date_stored()
             for output in self._outputs:
                 output.wake()
         except OutputError as err:

@@ -117,7 +117,8 @@ class Outbox:
     def put(self, output: str, items: Iterable[Draft], notes: Mapping[str, str] = _NO_NOTES) -> None:
         """Store items in one transaction; at the limit the oldest live ones go, then the oldest alerts, counted.
 
-        notes: as of `put_cursors`, of what these items bring to an end; both are there or neither.
+        notes: as of `put_cursors`, of what these items bring to an end; both are there or neither. Where the file is
+        found damaged they are left out: what they tell of went with it.
         """
         drafts = list(items)
         for draft in drafts:
@@ -127,11 +128,14 @@ class Outbox:
             return
         rows = [(output, d.kind, d.boot_id, d.mono_ns, d.utc_ns, d.payload) for d in drafts]
 
+        damaged_count = self.damaged_count
+
         def work(connection: sqlite3.Connection) -> Counter[tuple[str, str]]:
             connection.executemany(
                 "INSERT INTO item (output, kind, boot_id, mono_ns, utc_ns, payload) VALUES (?, ?, ?, ?, ?, ?)", rows
             )
-            _keep(connection, notes)
+            if damaged_count == self.damaged_count:
+                _keep(connection, notes)
             change = Counter((output, d.kind) for d in drafts)
             change.subtract(self._make_room(connection))
             return change

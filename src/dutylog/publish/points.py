@@ -72,9 +72,13 @@ class _Window:
 class PointMaker:
     """Decides what becomes a point and when; keeps no file and asks no clock."""
 
-    def __init__(self, cursor: str | None = None, boot_id: str = "") -> None:
-        """cursor: what `cursor` returned before the last stop, None before the first. boot_id: the kernel's, now."""
-        self._trips_done, self._duty_put = _parse_cursor(cursor, boot_id)
+    def __init__(self, cursor: str | None = None, boot_id: str = "", told_to: str = "") -> None:
+        """cursor: what `cursor` returned before the last stop, None before the first.
+
+        boot_id: the kernel's, now. told_to: whose points go where; what went elsewhere counts as never told.
+        """
+        self._told_to = told_to
+        self._trips_done, self._duty_put = _parse_cursor(cursor, boot_id, told_to)
         self._windows: dict[tuple[str, str], _Window] = {}
         self._vehicle_id = ""
         self._seen: tuple[str, float] | None = None
@@ -87,8 +91,18 @@ class PointMaker:
 
         undated_boot: the kernel's boot while its points wait for a time, which they may never get.
         """
-        kept = {"schema": 1, "trips": sorted(self._trips_done), "duty": self._duty_put, "undated_boot": undated_boot}
+        kept = {
+            "schema": 1,
+            "trips": sorted(self._trips_done),
+            "duty": self._duty_put,
+            "undated_boot": undated_boot,
+            "told_to": self._told_to,
+        }
         return json.dumps(kept, separators=(",", ":"))
+
+    def forget(self) -> None:
+        """Tell all again with the next ledger: what waited to be sent is gone."""
+        self._trips_done, self._duty_put, self._duty_ns = set(), {}, {}
 
     def take(self, reading: Snapshot, now: Moment) -> list[Draft]:
         """Take one snapshot that arrived now; returns the points of the ten seconds before it, once they are full.
@@ -179,13 +193,15 @@ def _mark(unit: UnitDuty) -> str:
     return hashlib.blake2b(repr(told).encode(), digest_size=8).hexdigest()
 
 
-def _parse_cursor(text: str | None, boot_id: str) -> tuple[set[int], dict[str, str]]:
-    """Return a kept cursor's trips and its marks of totals; what can't be read counts as never told.
+def _parse_cursor(text: str | None, boot_id: str, told_to: str) -> tuple[set[int], dict[str, str]]:
+    """Return a kept cursor's trips and its marks of totals; what can't be read or went elsewhere was never told.
 
     Marks that another boot left without a time don't count either: their points are gone.
     """
     try:
         kept = json.loads(text or "{}")
+        if kept.get("told_to", told_to) != told_to:
+            return set(), {}
         trips = {int(number) for number in kept.get("trips", ())}
         marks = {str(unit_id): str(mark) for unit_id, mark in kept.get("duty", {}).items()}
         is_gone = kept.get("undated_boot", "") not in ("", boot_id)

@@ -43,7 +43,8 @@ class Publisher:
         self._outbox = Outbox(settings.data_dir / OUTBOX_NAME, say=say)
         self._outbox.drop_undatable(boot_id)
         board = Board()
-        self._intake = Intake(settings.data_dir, self._outbox, board, clock, Timekeeper(boot_id))
+        timekeeper = Timekeeper(boot_id)
+        self._intake = Intake(settings.data_dir, self._outbox, board, clock, timekeeper, settings.told_to)
         outputs = make_outputs(settings, board, self._outbox, clock, say)
         self._intake.serve(outputs)
         self._threads = [OutputThread(output, say) for output in outputs]

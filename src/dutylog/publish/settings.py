@@ -26,6 +26,12 @@ class PublishSettings:
             return None
         return PublishSettings(settings.vehicle.vehicle_id, data_dir, settings.mqtt, settings.influxdb)
 
+    @property
+    def told_to(self) -> str:
+        """Return whose points go to which database, as a text that differs for another vehicle or database."""
+        place = self.influxdb
+        return "" if place is None else json.dumps([self.vehicle_id, place.url, place.org, place.bucket])
+
     def to_json(self) -> str:
         """Return the line."""
         return json.dumps(asdict(self), default=str)
