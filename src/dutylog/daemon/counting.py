@@ -181,7 +181,7 @@ class Counting:
     def _look_for_bumps(self, tile: EnergyTile) -> None:
         if self._engine.vehicle is not self._finder_vehicle:
             self._finder, self._finder_vehicle = BumpFinder(self._engine.vehicle), self._engine.vehicle
-        self._heat.add_decays(self._finder.take(tile.prepared, tuple(self._engine.units().values())))
+        self._heat.add_decays(self._finder.take(tile.prepared, tile.units))
 
 
 def _pack(duty: DamperDuty) -> bytes:
