@@ -158,7 +158,7 @@ def test_what_is_gathered_is_counted_whenever_somebody_looks(length):
     gathered, looked_at = DamperDuty(STROKE_UM), DamperDuty(STROKE_UM)
     for start in range(0, n, length if length > 1 else n):
         part = slice(start, start + (length if length > 1 else n))
-        period_ns = PERIOD_NS + (start > GATHERED)
+        period_ns = PERIOD_NS + (start > GATHERED // 2)
         run = PreparedRun(travel[part], speed[part], energy[part], start * period_ns, period_ns, start > 0)
         gathered.update(run)
         looked_at.update(run)
@@ -168,6 +168,16 @@ def test_what_is_gathered_is_counted_whenever_somebody_looks(length):
     place = np.where(speed >= 0, np.searchsorted(edges, speed, "right"), -np.searchsorted(edges, -speed, "left"))
     by_speed = np.bincount(place + SPEED_BINS // 2, energy, SPEED_BINS)
     assert gathered.histograms.counts["energy_by_speed_uj"].tolist() == by_speed.tolist()
+
+
+def test_a_few_samples_that_wait_dont_hold_all_they_were_a_part_of():
+    """Twelve good samples a second of a worn sensor would hold whole seconds of all dampers."""
+    histograms, all_of_it = Histograms(), np.zeros((4, 1000))
+    cells, travel_um = find_cells(all_of_it), all_of_it.astype(np.int32)
+    histograms.add(cells[1, 5:17], all_of_it[1, 5:17], travel_um[1, 5:17], PERIOD_NS)
+    histograms.add(cells[1], all_of_it[1], travel_um[1], PERIOD_NS)
+    few, whole = histograms._samples
+    assert [part.base is None for part in (*few, *whole)] == [True] * 3 + [False] * 3
 
 
 def test_time_by_travel_has_its_classes_at_whole_5_mm():

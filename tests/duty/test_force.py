@@ -188,3 +188,12 @@ def test_forces_in_single_precision_are_those_in_double():
     for row, one in enumerate(profiles):
         exact = ForceTable(one).compute_force_n(speeds[row].astype(np.float64), travels[row].astype(np.float64))
         assert forces[row] == pytest.approx(exact, abs=5 * 2.0**-24 * 50_000)
+
+
+def test_a_curve_with_points_between_cells_is_met_in_every_cell():
+    """Against numpy's own interpolation."""
+    profiles, (speeds, travels) = profiles_of_all_kinds(), speeds_and_travels()
+    curve, inside = profiles[3].force[0].curve, np.abs(speeds[3]) < 2.0
+    forces = ForceTables(profiles).compute_force_n(speeds, travels, find_cells(speeds))[3, inside]
+    exact = np.interp(speeds[3, inside].astype(np.float64), curve.speeds_mps, curve.forces_n)
+    assert forces == pytest.approx(exact, abs=5 * 2.0**-24 * 50_000)

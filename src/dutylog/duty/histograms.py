@@ -38,6 +38,8 @@ _POSITION_PARTS = 25
 """Cells to a class of travel while it is counted: one cell again and again waits for the count before. Measured."""
 _POSITION_OFFSET = 4
 _GATHERED_POINTS = 2_048
+_SHARES = 8
+"""Dampers whose samples lie in one array, usually; all of them wait then."""
 _NAMES = ("energy_by_speed_uj", "time_by_speed_ns", "time_by_position_ns", "pass_steps")
 
 
@@ -63,6 +65,9 @@ class Histograms:
         if len(cells) >= GATHERED:
             self._count_samples(cells, energy_uj, travel_um)
             return
+        if cells.base is not None and cells.base.size > _SHARES * len(cells):
+            # What waits must not hold all that it is a little part of.
+            cells, energy_uj, travel_um = cells.copy(), energy_uj.copy(), travel_um.copy()
         self._samples.append((cells, energy_uj, travel_um))
         self._waiting += len(cells)
         if self._waiting >= GATHERED:

@@ -26,7 +26,7 @@ Ints = NDArray[np.int64]
 class Rainflow:
     """Closed cycles by class of range, and the residue of turning points [um].
 
-    Points that come as arrays are gathered and counted some hundred at a time, or when somebody looks.
+    Points that come as arrays are gathered and counted two thousand at a time, or when somebody looks.
     """
 
     __slots__ = ("_closed", "_gathered", "_gathered_count", "_residue")

@@ -292,7 +292,8 @@ class Engine:
                 step.trips += self._trips.close()
             self._fresh_epoch = self._foreign_clock = False
         by_tile = span.speed_mps.reshape(len(self._places), len(span.tiles), -1)
-        rms_mps: Floats = np.sqrt(np.einsum("dtn,dtn->dt", by_tile, by_tile) / by_tile.shape[2])
+        # Not einsum: it adds up across tiles where one damper has long ones.
+        rms_mps: Floats = np.sqrt(np.add.reduce(np.square(by_tile), axis=2) / by_tile.shape[2])
         shared = SharedSpan.of(span, self._tables, [place.margin for place in self._places], rms_mps)
         gains = take_span(self._places, shared, rms_mps, run.travel_faults)
         worn = self._worn.take(span, np.array([[gain.steady for gain in of_damper] for of_damper in gains]))

@@ -64,8 +64,9 @@ _SIDE_BINS = np.arange(_LINE_HALF_BINS + 1, _LINE_HALF_BINS + 1 + _SIDE_WIDTH)[:
 # [m^2] Less than the rounding of a window leaves (about 1e-31 in double precision), yet no subnormal number of single
 # precision, which most processors are slow with.
 _NO_POWER = 1e-36
-WINDOWS = 48
-"""So many windows are worked through at once: with fewer the calls cost more, more wouldn't fit the cache. Measured."""
+WINDOW_VALUES = 48 * 2048
+"""Windows of so many values are worked through at once: with fewer the calls cost more, more wouldn't fit the cache.
+Measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +130,7 @@ class ShaftSpeedEstimator:
     def prepare(self, window_m: Array, dt_s: float) -> tuple[Singles, Singles, Array]:
         """Return prepared travel, shaft speed and noise of the tile, or of tiles that follow each other.
 
-        All behind the spectrum is in single precision: 0.05 um in 0.5 m, below what any sensor resolves.
+        All behind the spectrum is in single precision: 0.1 um in 0.5 m, below what any sensor resolves.
 
         Args:
             window_m: (channels, length) or (channels, tiles, length) float [m], finite.
@@ -149,7 +150,7 @@ class ShaftSpeedEstimator:
         channels, tiles, _ = windows.shape
         travel = np.empty((channels, tiles, shape.n), dtype=np.float32)
         speed, noise = np.empty_like(travel), np.empty((channels, tiles))
-        at_once = max(1, WINDOWS // channels)
+        at_once = max(1, WINDOW_VALUES // max(1, channels * shape.length))
         for start in range(0, tiles, at_once):
             some = slice(start, start + at_once)
             out = travel[:, some], speed[:, some], noise[:, some]

@@ -56,7 +56,7 @@ def _measure_equal(tiles: list[EnergyTile]) -> tuple[Singles, Singles, Singles, 
     travel = np.stack([tile.prepared.travel_m for tile in tiles])
     speed = np.stack([tile.prepared.speed_mps for tile in tiles])
     mean, low, high = travel.mean(axis=2), travel.min(axis=2), travel.max(axis=2)
-    rms = np.sqrt(np.einsum("tdn,tdn->td", speed, speed) / np.float32(travel.shape[2]))
+    rms = np.sqrt(np.add.reduce(np.square(speed), axis=2) / np.float32(travel.shape[2]))
     for number, tile in enumerate(tiles):
         for row, gain in enumerate(tile.gains):
             if gain.counted is None:
