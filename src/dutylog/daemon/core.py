@@ -55,6 +55,8 @@ from dutylog.units import NS_PER_S
 EXIT_AGAIN = 3
 COMMIT_NS = NS_PER_S
 """Raw log and hot totals are made durable this often: the most a power cut costs, and what a card can bear."""
+SHOW_NS = 5 * NS_PER_S // 4
+"""Without news a snapshot goes out after this. News comes once a second: after just that, each would go out twice."""
 PENDING_BYTES = 2 * 1024 * 1024
 """A source that runs faster than real time is committed by size instead."""
 IDLE_S = 0.05
@@ -421,10 +423,10 @@ class Core:
     # -- outlets --------------------------------------------------------------------------------
 
     def _show(self) -> None:
-        """Publish once a second, and whenever readings have moved on; look after what may wait that long."""
+        """Publish whenever readings have moved on, else after SHOW_NS; look after what may wait that long."""
         if self._clock.mono_ns() < self._next_publish_ns:
             return
-        self._next_publish_ns = self._clock.mono_ns() + COMMIT_NS
+        self._next_publish_ns = self._clock.mono_ns() + SHOW_NS
         self._publish()
         self._upkeep.poll()
 
