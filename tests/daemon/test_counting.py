@@ -85,6 +85,7 @@ def drive(data, monkeypatch, seconds, *, gap_s, pause_s, pace=1.0):
     source = PacedSource(seconds, gap_s, lambda: core)
     monkeypatch.setattr(core_module, "open_source", lambda *_: source)
     monkeypatch.setattr(core_module, "COMMIT_NS", 20_000_000)
+    monkeypatch.setattr(core_module, "SHOW_NS", 20_000_000)
     monkeypatch.setattr(counting_module, "HOT_NS", 60_000_000)
     core.run()
     return core, source
