@@ -178,8 +178,8 @@ def test_refused_items_are_kept_with_the_reason_up_to_a_number(outbox):
 
 def test_notes_of_outputs_are_kept(path):
     box = Outbox(path)
-    box.put_cursors({"mqtt:duty:x": "1 2", "trip": "7"})
-    box.put_cursors({"trip": "8"})
+    box.put("mqtt", (), {"mqtt:duty:x": "1 2", "trip": "7"})
+    box.put("mqtt", (), {"trip": "8"})
     box.close()
     box = Outbox(path)
     assert (box.cursor("mqtt:duty:x"), box.cursor("trip"), box.cursor("none")) == ("1 2", "8", None)

@@ -66,12 +66,8 @@ class SlowChannel:
         share = (time_ns - before[0]) / (self._times[after] - before[0])
         return before[1] + share * (self._values[after] - before[1])
 
-    def within(self, start_ns: int, end_ns: int) -> list[float]:
-        """Return believed samples in [start_ns, end_ns)."""
-        return self._values[bisect_left(self._times, start_ns) : bisect_left(self._times, end_ns)]
-
     def cut(self, spans_ns: Spans) -> list[list[float]]:
-        """Return what `within` returns, for many spans."""
+        """Return the believed samples in each of many spans, those at an end left out."""
         if not self._times:
             return [[] for _ in spans_ns]
         times, values = self._times, self._values

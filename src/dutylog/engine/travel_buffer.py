@@ -81,7 +81,7 @@ class TravelBuffer:
         """
         if self._pieces:
             first, rows = self._pieces[-1]
-            begin = max(first, self._oldest)
+            begin = min(max(first, self._oldest), end)
             if first + rows.shape[1] == end and 4 * (end - begin) <= fresh:
                 self._pieces.pop()
                 return begin, rows[:, begin - first :]

@@ -405,7 +405,7 @@ class MqttOutput:
     def _save_orders(self) -> None:
         notes = {f"{CURSOR}/{unit_id}": "{} {}".format(*self._best[unit_id]) for unit_id in self._unsaved}
         try:
-            self._outbox.put_cursors(notes)
+            self._outbox.put(NAME, (), notes)
         except OutputError:
             return  # the next time; until then only a restart could forget them
         self._unsaved.clear()

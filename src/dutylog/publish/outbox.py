@@ -117,8 +117,8 @@ class Outbox:
     def put(self, output: str, items: Iterable[Draft], notes: Mapping[str, str] = _NO_NOTES) -> None:
         """Store items in one transaction; at the limit the oldest live ones go, then the oldest alerts, counted.
 
-        notes: as of `put_cursors`, of what these items bring to an end; both are there or neither. Where the file is
-        found damaged they are left out: what they tell of went with it.
+        notes: for `cursor`, of what these items bring to an end or without any; all are there or nothing. Where the
+        file is found damaged they are left out: what they tell of went with it.
         """
         drafts = list(items)
         for draft in drafts:
@@ -235,16 +235,6 @@ class Outbox:
         """Return a note an output keeps for itself, None before the first."""
         rows = self._read("SELECT value FROM meta WHERE key = ?", (f"cursor/{name}",))
         return str(rows[0][0]) if rows else None
-
-    def put_cursors(self, notes: Mapping[str, str]) -> None:
-        """Keep such notes, in one transaction."""
-
-        def work(connection: sqlite3.Connection) -> Counter[tuple[str, str]]:
-            _keep(connection, notes)
-            return Counter()
-
-        if notes:
-            self._write(work)
 
     def close(self) -> None:
         """Close the file; safe to call twice."""
