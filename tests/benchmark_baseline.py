@@ -1,13 +1,13 @@
 """The plain way to do the job, for comparison: what fits on one screen and looks right.
 
 Sort the rows, differentiate, look the force up, multiply, add up; a stroke is a change of sign. It knows no noise,
-no faults and no clock. It follows the same definitions where they cost nothing: end slopes, fade, force by travel.
+no faults and no clock. It follows the same definitions where they cost nothing: end slopes, fade, force by travel,
+a bottom-out 3 mm before the end.
 """
 
 from __future__ import annotations
 
 import tomllib
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Columns = dict[str, Array]
+
+BOTTOM_MM = 3.0
 
 
 def load_columns(recording: Path) -> Columns:
@@ -44,16 +46,25 @@ def compute_damper(columns: Columns, position: str, profile: dict[str, Any]) -> 
     """Return one damper's figures, the plain way."""
     t_s, travel_mm, body_c = columns["t_s"], columns[f"{position}_travel_mm"], columns[f"{position}_body_c"]
     known = np.isfinite(body_c)
-    speed = np.gradient(travel_mm * 1e-3, t_s)
+    travel_m = travel_mm * 1e-3
+    speed = np.gradient(travel_m, t_s)
     over_k = np.maximum(0.0, np.interp(t_s, t_s[known], body_c[known]) - profile["reference_c"])
-    force = force_n(profile, speed, travel_mm) * (1 - profile["fade_per_k"] * over_k)
-    power = force * speed
-    return {
-        "energy_j": float(np.trapezoid(power, t_s)),
-        "strokes": float(np.count_nonzero(np.diff(np.sign(speed)))),
-        "peak_compression_mps": float(speed.max()),
-        "peak_rebound_mps": float(-speed.min()),
+    power = force_n(profile, speed, travel_mm) * speed * (1 - profile["fade_per_k"] * over_k)
+    slid_m = np.abs(np.diff(travel_m)).sum()
+    at_end = travel_mm >= profile["stroke_mm"] - BOTTOM_MM
+    figures = {
+        "energy_j": np.trapezoid(power, t_s),
+        "compression_energy_j": np.trapezoid(np.where(speed > 0, power, 0.0), t_s),
+        "rebound_energy_j": np.trapezoid(np.where(speed < 0, power, 0.0), t_s),
+        "strokes": np.count_nonzero(np.diff(np.sign(speed))),
+        "shaft_travel_m": slid_m,
+        "stroke_travel_m": slid_m,
+        "peak_compression_mps": speed.max(),
+        "peak_rebound_mps": -speed.min(),
+        "peak_body_c": np.nanmax(body_c),
+        "bottom_outs": np.count_nonzero(np.diff(at_end.astype(np.int8)) == 1),
     }
+    return {name: float(value) for name, value in figures.items()}
 
 
 def force_n(profile: dict[str, Any], speed: Array, travel_mm: Array) -> Array:
@@ -61,17 +72,18 @@ def force_n(profile: dict[str, Any], speed: Array, travel_mm: Array) -> Array:
     if "force_curve" in profile:
         return along_curve(profile["force_curve"], speed)
     stations = profile["force_at"]
-    result = along_curve(stations[0]["force_curve"], speed)
-    for low, high in pairwise(stations):
-        share = np.clip((travel_mm - low["travel_mm"]) / (high["travel_mm"] - low["travel_mm"]), 0.0, 1.0)
-        result += share * (along_curve(high["force_curve"], speed) - along_curve(low["force_curve"], speed))
-    return result
+    places_mm = np.array([station["travel_mm"] for station in stations])
+    forces = np.array([along_curve(station["force_curve"], speed) for station in stations])
+    inside_mm = np.clip(travel_mm, places_mm[0], places_mm[-1])
+    piece = np.clip(np.searchsorted(places_mm, inside_mm, side="right") - 1, 0, len(stations) - 2)
+    share = (inside_mm - places_mm[piece]) / np.diff(places_mm)[piece]
+    sample = np.arange(len(speed))
+    return (1 - share) * forces[piece, sample] + share * forces[piece + 1, sample]
 
 
 def along_curve(points: list[list[float]], speed: Array) -> Array:
     """Return the force along one curve, end slopes extended."""
-    v, f = np.array(points).T
+    v, f = np.array(points, dtype=np.float64).T
     force = np.interp(speed, v, f)
-    force += np.minimum(speed - v[0], 0.0) * (f[1] - f[0]) / (v[1] - v[0])
-    force += np.maximum(speed - v[-1], 0.0) * (f[-1] - f[-2]) / (v[-1] - v[-2])
-    return force
+    force = np.where(speed < v[0], f[0] + (speed - v[0]) * (f[1] - f[0]) / (v[1] - v[0]), force)
+    return np.where(speed > v[-1], f[-1] + (speed - v[-1]) * (f[-1] - f[-2]) / (v[-1] - v[-2]), force)

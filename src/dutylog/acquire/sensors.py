@@ -129,7 +129,6 @@ class _Lane:
         self._base: int | None = None
         self._index, self._t0_ns, self._period_fs = 0, t0_ns, stream.period_fs
         self.next_index = 0
-        self.is_travel = any(channel.quantity == TRAVEL for channel in stream.channels)
 
     def take(self, rows: Rows, epoch: int) -> Block | None:
         """Return the rows as a block of this epoch, None where a gap was told of them before."""
@@ -146,7 +145,7 @@ class _Lane:
 
     def gap(self, now_ns: int, is_last: bool) -> SourceGap | None:
         """Return the gap of a travel stream that has been silent for long; is_last: that owes anything at all."""
-        if not self.is_travel:
+        if not self.stream.has_travel:
             return None
         until = self._index_at(now_ns if is_last else now_ns - SILENT_NS)
         if not is_last:
@@ -234,7 +233,7 @@ class SensorSource:
         """Take what waits of a line; return the first rows that belong to a new epoch, None where none do."""
         key = id(line)
         for place in (self._place[key, number] for number in range(len(line.driver.plans))):
-            if self._lanes[place].is_travel:
+            if self._lanes[place].stream.has_travel:
                 self._raw.setdefault(place, deque(maxlen=NS_PER_S // BATCH_NS)).append(self._none(place))
         while line.runs:
             opened, rows = line.runs[0]
@@ -245,7 +244,7 @@ class SensorSource:
             block = self._lanes[place].take(rows, self._epoch)
             if block is not None:
                 blocks.append(block)
-                if self._lanes[place].is_travel:
+                if self._lanes[place].stream.has_travel:
                     self._raw[place][-1] = np.concatenate([self._raw[place][-1], block.data])
         return None
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from dutylog.clock import Clock
 from dutylog.errors import SourceLost
 from dutylog.ledger.client import send_command
-from dutylog.recording.block import TRAVEL
 from dutylog.recording.frame import Frame
 from dutylog.recording.reader import LogReader
 from dutylog.recording.tail import read_log_state
@@ -60,5 +59,5 @@ def _travel_s(frames: Sequence[Frame]) -> float:
     return sum(
         frame.n * frame.period_fs / FS_PER_S
         for frame in frames
-        if frame.block is not None and any(channel.quantity == TRAVEL for channel in frame.block.stream.channels)
+        if frame.block is not None and frame.block.stream.has_travel
     )

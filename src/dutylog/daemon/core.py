@@ -449,7 +449,7 @@ class Core:
             *self._sensors_now(), self._heat.now, self._not_driven,
         )  # fmt: skip
         snapshot = make_snapshot(self._vehicle, live, moment)
-        if self._alerts.take(snapshot, live, self._writer.state.epoch):
+        if self._alerts.take(snapshot, live, self._writer.epoch):
             self._counting.store_soon()
         self._live.publish(snapshot)
 

@@ -19,6 +19,7 @@ Places = NDArray[np.intp]
 _FAR_MPS = 1000.0
 # A point of a curve this close to the end of a cell, in cells, is on it: 0.3 m/s isn't exact in binary.
 _ON_GRID = 1e-9
+_MIDDLES_MPS = (np.arange(CELLS) - STANDING_CELL + 0.5) / CELLS_PER_MPS
 
 
 class ForceTable:
@@ -140,10 +141,10 @@ class _Curve:
     def __init__(self, speeds_mps: tuple[float, ...], forces_n: tuple[float, ...]) -> None:
         self._speeds_mps, self._forces_n = _extend(speeds_mps, forces_n)
         slopes = np.diff(self._forces_n) / np.diff(self._speeds_mps)
-        middles_mps = (np.arange(CELLS) - STANDING_CELL + 0.5) / CELLS_PER_MPS
-        piece = np.searchsorted(self._speeds_mps, middles_mps, side="right") - 1
-        self.slopes_nspm = slopes[piece]
-        self.starts_n = self._forces_n[piece] - slopes[piece] * self._speeds_mps[piece]
+        # How many cells have their middle in each piece.
+        cells = np.diff(np.searchsorted(_MIDDLES_MPS, self._speeds_mps))
+        self.slopes_nspm = np.repeat(slopes, cells)
+        self.starts_n = np.repeat(self._forces_n[:-1] - slopes * self._speeds_mps[:-1], cells)
         place = np.array(speeds_mps) * CELLS_PER_MPS + STANDING_CELL
         off_grid = place[np.abs(place - np.rint(place)) > _ON_GRID]
         beyond = place[(place < 1) | (place > CELLS - 1)]

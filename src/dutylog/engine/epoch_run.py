@@ -25,7 +25,7 @@ from dutylog.engine.travel_buffer import TravelBuffer
 from dutylog.errors import RecordingError
 from dutylog.motion.shaft_speed import ShaftSpeedEstimator, TileShape
 from dutylog.motion.validity import GAP, find_hole, find_runs, is_outside, judge_window
-from dutylog.recording.block import TRAVEL, Block, Stream
+from dutylog.recording.block import Block, Stream
 from dutylog.recording.frame import Frame, FrameType
 from dutylog.units import FS_PER_NS
 
@@ -139,7 +139,6 @@ class EpochRun:
         self._estimator: ShaftSpeedEstimator | None = None
         self._anchors: deque[tuple[int, int, int]] = deque()
         self._needed: deque[tuple[int, int, int]] = deque()
-        self._is_travel: dict[int, tuple[Stream, bool]] = {}
         self._start_index: int | None = None
         self.next_tile: int | None = None
         self._news: list[Fault] = []
@@ -152,17 +151,14 @@ class EpochRun:
         """Take a samples or gap frame."""
         block = frame.block
         if block is None:
-            if frame.type is FrameType.GAP and frame.stream is not None and _is_travel(frame.stream):
+            if frame.type is FrameType.GAP and frame.stream is not None and frame.stream.has_travel:
                 end_index = frame.first_index + frame.n
                 self._open(frame.stream, frame.first_index).append_missing(end_index)
                 if not self._anchors:
                     self._anchors.append((frame.first_index, frame.t0_ns, frame.period_fs))
                 self._needed.append((frame.sequence, end_index, 0))
             return
-        known = self._is_travel.get(block.stream.stream_id)
-        if known is None or known[0] is not block.stream:
-            known = self._is_travel[block.stream.stream_id] = block.stream, _is_travel(block.stream)
-        if known[1]:
+        if block.stream.has_travel:
             self._feed_travel(block)
             self._needed.append((frame.sequence, block.end_index, 0))
         else:
@@ -412,10 +408,6 @@ class EpochRun:
         self.travel_faults.restore(data["travel_faults"])
         self.slow_faults.restore(data["slow_faults"])
         self._news = [Fault(*fault) for fault in data["news"]]
-
-
-def _is_travel(stream: Stream) -> bool:
-    return any(channel.quantity == TRAVEL for channel in stream.channels)
 
 
 def _overlapping(region: Array, shape: TileShape, count: int) -> Array:

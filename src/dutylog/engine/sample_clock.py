@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from dutylog.recording.block import STAMP, TRAVEL, Stream
+from dutylog.recording.block import STAMP, Stream
 from dutylog.recording.frame import Frame
 from dutylog.units import FS_PER_NS, FS_PER_S
 
@@ -30,13 +30,18 @@ class SampleClock:
         self._first: tuple[int, int, int] | None = None
         self._drift_ppm = 0.0
         self._stream: Stream | None = None
+        # Of that stream, those with stamps.
         self._columns: list[int] = []
 
     def take(self, frame: Frame) -> None:
         """Take a frame; only samples of travel matter."""
         block = frame.block
-        if block is None or not self._is_travel(block.stream):
+        if block is None or not block.stream.has_travel:
             return
+        if block.stream is not self._stream:
+            self._stream = block.stream
+            columns = enumerate(block.stream.channels)
+            self._columns = [column for column, channel in columns if channel.quantity == STAMP]
         if block.period_fs not in self._periods_fs:
             self._periods_fs.append(block.period_fs)
         self._note_drift(frame.epoch, block.first_index, block.t0_ns, block.period_fs)
@@ -45,16 +50,6 @@ class SampleClock:
             self._count += len(stamps)
             self._sum_ns += int(stamps.sum())
             self._square_ns2 += int(np.dot(stamps, stamps))
-
-    def _is_travel(self, stream: Stream) -> bool:
-        """Return whether a stream has travel; then `_columns` are those with its stamps."""
-        if stream is self._stream:
-            return True
-        if not any(channel.quantity == TRAVEL for channel in stream.channels):
-            return False
-        self._stream = stream
-        self._columns = [column for column, channel in enumerate(stream.channels) if channel.quantity == STAMP]
-        return True
 
     def _note_drift(self, epoch: int, index: int, t0_ns: int, period_fs: int) -> None:
         """Compare the time since the epoch's first frame with its rows times the period."""

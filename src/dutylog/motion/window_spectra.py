@@ -31,7 +31,7 @@ class WindowSpectra:
     for speed. back: (2, windows, bins), spectra of both. signals: (2, windows, length), of both.
 
     What isn't needed at the same time lies in the same place: windows, then spectrum and sums for the gain, then
-    signals; the spectrum as it comes, then power and shorter sums, then what goes back.
+    signals; the spectrum as it comes, then power and shorter sums, then what goes back; squares, then wider sums.
     """
 
     def __init__(self, channels: int, tiles: int, length: int) -> None:
@@ -63,7 +63,10 @@ class WindowSpectra:
             """Return those of so wide sums, an odd number of bins, that stand around each bin (windows, bins)."""
             return sums[_MIRRORED_BINS - width // 2 :][: math.prod(padded)].reshape(padded)[:, :bins]
 
-        self._power, self._spare = around(one, 1), around(spare, 1)
+        self._power = around(one, 1)
+        # Real and imaginary parts side by side: squared in one go, half the time of each by itself. Measured.
+        self._parts = self._spectrum.view(np.float32).reshape(rows, bins, 2)
+        self._squares = third[: 8 * rows * bins].view(np.float32).reshape(rows, bins, 2)
         self._sums = around(five, GAIN_BINS), around(low, LOW_BINS), around(high, HIGH_BINS)
         ends = one[: math.prod(padded)].reshape(padded)
         self._left, self._right = ends[:, :_MIRRORED_BINS], ends[:, 1 - _MIRRORED_BINS :]
@@ -89,8 +92,8 @@ class WindowSpectra:
         """Return spectrum and power (windows, bins) of the windows."""
         np.fft.rfft(self._rows, axis=1, out=self._double)
         np.copyto(self._spectrum, self._double, casting="same_kind")
-        np.square(self._spectrum.real, out=self._power)
-        self._power += np.square(self._spectrum.imag, out=self._spare)
+        squares = np.square(self._parts, out=self._squares)
+        np.add(squares[..., 0], squares[..., 1], out=self._power)
         return self._spectrum, self._power
 
     def sums(self) -> tuple[Singles, Singles, Singles]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -42,13 +42,20 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Stream:
-    """A series of samples on one grid. stream_id: 1..65535, fixed within an epoch."""
+    """A series of samples on one grid. stream_id: 1..65535, fixed within an epoch.
+
+    has_travel: whether a channel is the travel of a shaft; worked out once, since it is asked with every block.
+    """
 
     stream_id: int
     name: str
     dtype: str
     period_fs: int
     channels: tuple[Channel, ...]
+    has_travel: bool = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "has_travel", any(channel.quantity == TRAVEL for channel in self.channels))
 
     @property
     def samples_per_second(self) -> int:

@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dutylog.recording import deflate
+
 ZLIB_LEVEL = 3
 """Measured on recorded desert travel: level 6 saves 2 % more and takes half as long again."""
 
@@ -40,7 +42,7 @@ def pack_planes(data: NDArray[Any]) -> bytes:
     one, sign_shift = unsigned.type(1), unsigned.type(8 * width_bytes - 1)
     zigzag = (delta << one) ^ (unsigned.type(0) - (delta >> sign_shift))
     octets = zigzag.astype(unsigned, copy=False).view(np.uint8).reshape(*zigzag.shape, width_bytes)
-    return zlib.compress(octets.transpose(2, 0, 1).tobytes(), ZLIB_LEVEL)
+    return deflate.pack(octets.transpose(2, 0, 1).tobytes(), ZLIB_LEVEL)
 
 
 def unpack_planes(payloads: Sequence[bytes], dtype: np.dtype[Any], n: int, channels: int) -> NDArray[Any]:

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dutylog.recording import deflate
 from dutylog.recording.pairs import split_pairs
 
 Ints = NDArray[Any]
@@ -219,13 +220,8 @@ def _pack_low_bits(zigzag: Ints, shifts: list[int], lengths: list[int]) -> bytes
 def _deflate(head: bytes, symbols: NDArray[np.uint8]) -> bytes:
     """Return head and symbols as one raw deflate stream."""
     octets = head + symbols.tobytes()
-    # Memory for one block that holds them all: 16 382 at level 8, half as many with each level below. The bytes are
-    # the same; zlib clears all it takes.
-    memory = min(8, max(1, (len(octets) + 1).bit_length() - 6))
-    noise = zlib.compressobj(1, zlib.DEFLATED, -12, memory, zlib.Z_HUFFMAN_ONLY)
-    packed = noise.compress(octets) + noise.flush()
+    packed = deflate.pack(octets, 1, strategy=zlib.Z_HUFFMAN_ONLY, is_raw=True)
     if 4 * np.count_nonzero(symbols) < symbols.size:
         # A Huffman code takes a bit a symbol at the least: a signal that stands still repeats.
-        still = zlib.compressobj(6, zlib.DEFLATED, -15)
-        packed = min(packed, still.compress(octets) + still.flush(), key=len)
+        packed = min(packed, deflate.pack(octets, 6, is_raw=True), key=len)
     return packed

@@ -225,8 +225,7 @@ def _base_stream(streams: Sequence[Stream]) -> int:
     """Return the stream whose rows are the table's: the fastest with travel, else the fastest."""
 
     def rank(stream: Stream) -> tuple[bool, int, int]:
-        has_travel = any(c.quantity == TRAVEL for c in stream.channels)
-        return (not has_travel, stream.period_fs, stream.stream_id)
+        return (not stream.has_travel, stream.period_fs, stream.stream_id)
 
     return min(streams, key=rank).stream_id
 
