@@ -9,6 +9,7 @@ import random
 import pytest
 
 from dutylog.cli.main import main
+from dutylog.life import history
 from dutylog.review import analysis, fresh, store
 from review.driven_trips import RoughSource, truck
 
@@ -17,8 +18,9 @@ __all__ = ["truck"]
 
 @pytest.fixture
 def driven(truck, monkeypatch):
-    """A vehicle that was driven for two minutes; no ten minutes end while a test looks twice."""
+    """A vehicle that was driven for two minutes; while a test looks twice no ten minutes end and no damper cools."""
     monkeypatch.setattr(fresh, "STEP_NS", 10**18)
+    monkeypatch.setattr(history, "COOL_S", 0.0)
     truck.drive(120, 1000, source=RoughSource(120, 1000))
     return truck
 
