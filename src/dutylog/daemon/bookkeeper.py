@@ -197,7 +197,7 @@ class Bookkeeper:
             if (written := self._errand.take()) is not None:
                 self._forget(written)
         finally:
-            if not self._errand.is_busy and self._ledger is not None:
+            if not self._errand.is_open and self._ledger is not None:
                 self._errand.start(self._close_ledger)
             self._errand.close(max(0.1, (end_ns - self._clock.mono_ns()) / NS_PER_S))
 

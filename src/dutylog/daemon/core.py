@@ -250,6 +250,8 @@ class Core:
         if ready or self._live.is_sending:
             self._live.serve(ready)
         if ready and not self._books.is_busy:
+            # What is wrong with a batch is no answer to a command.
+            self._writer.settle()
             self._commands.serve(ready, self._apply)
 
     def _may_read(self) -> bool:
@@ -287,6 +289,7 @@ class Core:
 
     def _finish_source(self, text: str, how: str = "ended") -> None:
         self._is_over = True
+        self._writer.settle()  # what is still to be stored shows in its pending bytes
         state = self._source_state
         self._source_state = SourceState(state.kind, state.text, how, text)
         self._say(f"{state.kind}: {text}")
@@ -333,7 +336,8 @@ class Core:
             return
         self._finish_log()
         is_due = self._clock.mono_ns() >= self._next_commit_ns or self._is_much_pending()
-        if is_due and not self._writer.is_committing:
+        # A commit that ended since `_finish_log` looked is seen to first.
+        if is_due and not self._writer.is_open:
             self._date()
             self._writer.start_commit()
             # A disk slower than this is asked again as soon as it has answered.

@@ -61,7 +61,7 @@ class Upkeep:
             LedgerCorrupt: the ledger itself is damaged.
         """
         self._see_to_it()
-        if not self._errand.is_busy and self._clock.mono_ns() >= self._next_ns:
+        if not self._errand.is_open and self._clock.mono_ns() >= self._next_ns:
             self._next_ns = self._clock.mono_ns() + EVERY_NS
             self._errand.start(self._round)
 

@@ -124,8 +124,7 @@ class ShaftSpeedEstimator:
         self._split = int(np.searchsorted(freq_hz, _SPLIT_HZ)) if fine else len(freq_hz)
         levels = np.interp(freq_hz[self._split :], *np.array(_SPEED_HIGH_LEVELS).T)
         self._per_high_sum = (1.0 / (HIGH_BINS * levels)).astype(np.float32)
-        # For single tiles, and for several at once: on faulty travel the two take turns.
-        self._scratch: dict[bool, WindowSpectra] = {}
+        self._scratch: WindowSpectra | None = None
         self._context = short_rows_context()
 
     def prepare(self, window_m: Array, dt_s: float) -> tuple[Singles, Singles, Array]:
@@ -206,10 +205,9 @@ class ShaftSpeedEstimator:
 
     def _scratch_for(self, channels: int, tiles: int) -> WindowSpectra:
         """Return work arrays for so many windows, those of the last call where they fit: new memory costs more."""
-        scratch = self._scratch.get(tiles > 1)
-        if scratch is None or scratch.windows.shape[:2] != (channels, tiles):
-            scratch = self._scratch[tiles > 1] = WindowSpectra(channels, tiles, self.shape.length)
-        return scratch
+        if self._scratch is None or self._scratch.windows.shape[:2] != (channels, tiles):
+            self._scratch = WindowSpectra(channels, tiles, self.shape.length)
+        return self._scratch
 
     def _gains(self, floor: Singles, work: WindowSpectra) -> tuple[Singles, Singles]:
         """Return the gains (windows, bins) for travel and for speed that keep what stands above the floor.

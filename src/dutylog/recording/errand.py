@@ -50,10 +50,10 @@ class Errand(Generic[T]):
         """Begin a piece of work.
 
         Raises:
-            InputError: another one is under way.
+            InputError: another one is under way, or its outcome wasn't taken.
         """
-        if self.is_busy:
-            raise InputError(f"{self._name} is still busy")
+        if self.is_open:
+            raise InputError(f"{self._name} is still busy, or what came of it wasn't taken")
         if self._thread is None:
             self._thread = threading.Thread(target=self._run, name=self._name, daemon=True)
             self._thread.start()

@@ -33,9 +33,9 @@ from dutylog.recording.tail import read_log_state
 from dutylog.units import FS_PER_S
 
 FOLDER_MODE = 0o750
-HELD_BATCHES = 10
-"""So many batches wait to be cut into frames together, or fewer until somebody asks. A board that slept since the last
-one starts with cold caches: measured, one by one they cost twelve times as much as one after the other."""
+HELD_BATCHES = 20
+"""So many batches wait to be cut into frames together, or fewer until a commit begins: more than come between two. A
+board that slept since the last one starts with cold caches: one by one they cost twelve times as much. Measured."""
 MAX_PENDING_BYTES = 32 * 1024 * 1024
 """What a full or stalled disk may hold up in memory, uncompressed; beyond it the oldest rows are dropped."""
 
@@ -78,6 +78,8 @@ class LogWriter:
         self._queue_bytes = self._lent_bytes = 0
         self._unhanded: deque[Frame] = deque()
         self._handed_sequence = 0
+        # Durable, and not handed on, since a commit after theirs failed.
+        self._owed: tuple[Frame, ...] = ()
         self._waiting = _Rows()
         self._dropped = _Rows()
 
@@ -134,7 +136,7 @@ class LogWriter:
         """Take a batch; nothing is durable before `commit`."""
         self._held.append(batch)
         if len(self._held) >= HELD_BATCHES:
-            self._settle()
+            self.settle()
 
     def event(self, kind: str, t0_ns: int, data: Mapping[str, Any]) -> None:
         """Buffer an event."""
@@ -162,16 +164,16 @@ class LogWriter:
             LedgerError: it failed otherwise.
         """
         self._errand.wait()
-        before = self.finish_commit() or ()
+        self._owed = self.finish_commit() or self._owed
         self._lend()
         try:
-            return before + self._received(self._files.commit())
+            return self._received(self._files.commit())
         finally:
             self._reckon()
 
     def start_commit(self) -> None:
-        """Begin a commit of what is buffered in a thread of its own; nothing where one is under way."""
-        if not self._errand.is_busy:
+        """Begin a commit of what is buffered in a thread of its own; nothing while one is still to be finished."""
+        if not self._errand.is_open:
             self._lend()
             self._errand.start(self._files.commit)
 
@@ -194,13 +196,14 @@ class LogWriter:
         return self._errand.wait(limit_s)
 
     def take_ahead(self) -> tuple[Frame, ...]:
-        """Return the buffered frames that weren't handed on yet although they aren't durable; they stay buffered.
+        """Return the frames that weren't handed on yet, durable or not; those that aren't stay buffered.
 
         For a disk that takes nothing for long: the engine goes on, and the log follows when it can. If it
         never can, what was handed on can't be proved by the log.
         """
-        self._settle()
-        frames = tuple(self._unhanded)
+        self.settle()
+        frames = (*self._owed, *self._unhanded)
+        self._owed = ()
         if frames:
             self._handed_sequence = frames[-1].sequence
             self._unhanded.clear()
@@ -222,12 +225,11 @@ class LogWriter:
 
     def _commit_within(self, limit_s: float) -> tuple[Frame, ...]:
         end_ns = self._boot_clock.mono_ns() + round(limit_s * 1e9)
-        durable: tuple[Frame, ...] = ()
         if self._errand.wait(limit_s):
-            durable = self.finish_commit() or ()
+            self._owed = self.finish_commit() or self._owed
             self.start_commit()
             if self._errand.wait(max(0.0, (end_ns - self._boot_clock.mono_ns()) * 1e-9)):
-                return durable + (self.finish_commit() or ())
+                return self.finish_commit() or ()
         raise unanswered(self.place, limit_s)
 
     def _let_go(self) -> None:
@@ -240,7 +242,7 @@ class LogWriter:
 
     def _lend(self) -> None:
         """Hand what is queued to the side of the disk, which must be idle."""
-        self._settle()
+        self.settle()
         self._files.pending += self._queue
         self._lent_bytes += self._queue_bytes
         self._queue, self._queue_bytes = [], 0
@@ -250,9 +252,10 @@ class LogWriter:
         self._lent_bytes = sum(compute_raw_bytes(frame) for frame in self._files.pending)
 
     def _received(self, durable: tuple[Frame, ...]) -> tuple[Frame, ...]:
-        """Return those of durable frames that weren't handed on before."""
+        """Return those of durable frames that weren't handed on before, and what is owed before them."""
         self._waiting.take_off(durable)
-        fresh = tuple(frame for frame in durable if frame.sequence > self._handed_sequence)
+        fresh = self._owed + tuple(frame for frame in durable if frame.sequence > self._handed_sequence)
+        self._owed = ()
         if fresh:
             self._handed_sequence = fresh[-1].sequence
             while self._unhanded and self._unhanded[0].sequence <= self._handed_sequence:
@@ -262,11 +265,15 @@ class LogWriter:
     @property
     def _logbook(self) -> Logbook:
         """Return the logbook with all batches in it."""
-        self._settle()
+        self.settle()
         return self._book
 
-    def _settle(self) -> None:
-        """Cut batches that were held into frames and buffer those."""
+    def settle(self) -> None:
+        """Cut batches that were held into frames and buffer those.
+
+        Raises:
+            InputError: as `Logbook.append`; whoever calls something else of the writer may get it there.
+        """
         while self._held:
             self._buffer(self._book.append(self._held.popleft()))
 
