@@ -46,7 +46,7 @@ def compute_damper(columns: Columns, position: str, profile: dict[str, Any]) -> 
     """Return one damper's figures, the plain way."""
     t_s, travel_mm, body_c = columns["t_s"], columns[f"{position}_travel_mm"], columns[f"{position}_body_c"]
     known = np.isfinite(body_c)
-    travel_m = travel_mm * 1e-3
+    travel_m = travel_mm / 1e3
     speed = np.gradient(travel_m, t_s)
     over_k = np.maximum(0.0, np.interp(t_s, t_s[known], body_c[known]) - profile["reference_c"])
     power = force_n(profile, speed, travel_mm) * speed * (1 - profile["fade_per_k"] * over_k)
