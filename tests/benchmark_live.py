@@ -5,10 +5,13 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import statistics
 import subprocess
 import sys
+import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +20,7 @@ from tests.benchmark_source import write_counts, write_vehicle
 from dutylog import config
 from dutylog.daemon.core_settings import CoreSettings
 from dutylog.daemon.supervisor import HEAP
+from dutylog.sockets import LIVE, RESTING, WATCHED, unix_address
 
 SETTLE_S, SPAN_S = 10.0, 60.0
 DAMPERS = (4, 8)
@@ -54,16 +58,18 @@ def memory_kib(pid: int, name: str) -> int:
 
 
 def live_lines(folder: Path) -> list[str]:
-    """Log with each number of dampers; return lines for people."""
+    """Log with each number of dampers, while nobody looks and while somebody does; return lines for people."""
     lines = []
     for dampers in DAMPERS:
-        lines += [f"{dampers} dampers", *(f"  {line}" for line in _measure(folder, dampers))]
+        for word, who in ((RESTING, "nobody looks"), (WATCHED, "somebody looks")):
+            lines += [f"{dampers} dampers, {who}", *(f"  {line}" for line in _measure(folder, dampers, word))]
     return lines
 
 
-def _measure(folder: Path, dampers: int) -> list[str]:
-    """Log for SPAN_S seconds after settling; return lines for people."""
-    data, report = folder / f"live-{dampers}", folder / f"times-{dampers}.json"
+def _measure(folder: Path, dampers: int, word: bytes) -> list[str]:
+    """Log for SPAN_S seconds after settling, to an outlet that says the word; return lines for people."""
+    name = f"{dampers}-{word.decode()}"
+    data, report = folder / f"live-{name}", folder / f"times-{name}.json"
     vehicle = config.load(write_vehicle(folder, dampers)).vehicle
     settings = CoreSettings(vehicle=vehicle, data_dir=data, source_kind="benchmark")
     command = [sys.executable, "-m", "tests.benchmark_core", str(report), str(write_counts(folder))]
@@ -74,6 +80,7 @@ def _measure(folder: Path, dampers: int) -> list[str]:
         assert process.stdin is not None
         process.stdin.write(settings.to_json() + "\n")
         process.stdin.close()
+        threading.Thread(target=_listen, args=(data, word), daemon=True).start()
         time.sleep(SETTLE_S)
         before = read_process(process.pid, data)
         time.sleep(SPAN_S)
@@ -85,6 +92,17 @@ def _measure(folder: Path, dampers: int) -> list[str]:
     return _lines(before, after, rss_kib, peak_kib, json.loads(report.read_text(encoding="utf-8")))
 
 
+def _listen(data: Path, word: bytes) -> None:
+    """Be the page: say whether somebody looks, and take what comes until core ends."""
+    with socket.socket(socket.AF_UNIX) as end, unix_address(data, LIVE) as address:
+        while end.connect_ex(address) != 0:
+            time.sleep(0.05)
+        end.sendall(word)
+        with suppress(OSError):
+            while end.recv(65536):
+                pass
+
+
 def _lines(before: Reading, after: Reading, rss_kib: int, peak_kib: int, times_ns: dict[str, list[int]]) -> list[str]:
     span_s = after.mono_s - before.mono_s
     to_mb_hour = 3600 / span_s / 1e6
@@ -92,8 +110,7 @@ def _lines(before: Reading, after: Reading, rss_kib: int, peak_kib: int, times_n
     sensor = statistics.mean(sensor_ns) * 1e-9 * 10
     own = (after.cpu_s - before.cpu_s) / span_s - sensor
     lines = [
-        f"CPU {own:.2%} of one processor over {span_s:.0f} s, no page open;"
-        f" the benchmark's own sensor {sensor:.2%} more",
+        f"CPU {own:.2%} of one processor over {span_s:.0f} s; the benchmark's own sensor {sensor:.2%} more",
         f"that is {own / sensor:.1f} times what its sensor costs, which wakes up ten times a second and copies 100 ms"
         " of counts: what waking costs here",
         f"memory {rss_kib / 1024:.0f} MiB, peak {peak_kib / 1024:.0f} MiB",

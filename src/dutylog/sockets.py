@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 LIVE = "live.sock"
+WATCHED, RESTING = b"w", b"r"
+"""What an outlet may say to core at LIVE: somebody looks (so it is taken to be at first), nobody does."""
 """Core hands out snapshots here (shared/SNAPSHOT.md)."""
 CORE = "core.sock"
 """Core takes commands here (shared/LEDGER.md)."""
@@ -63,13 +65,17 @@ def forget(folder: Path, name: str) -> None:
         (folder / name).unlink(missing_ok=True)
 
 
-def ask_line(folder: Path, name: str, limit_s: float, limit_bytes: int) -> bytes:
-    """Return the first line a socket gives to whoever connects, without its end; empty where it gives none in time."""
+def ask_line(folder: Path, name: str, limit_s: float, limit_bytes: int, say: bytes = b"") -> bytes:
+    """Return the first line a socket gives to whoever connects, without its end; empty where it gives none in time.
+
+    say: sent first.
+    """
     held = b""
     try:
         with socket.socket(socket.AF_UNIX) as end, unix_address(folder, name) as address:
             end.settimeout(limit_s)
             end.connect(address)
+            end.sendall(say)
             while b"\n" not in held and len(held) < limit_bytes and (piece := end.recv(_CHUNK_BYTES)):
                 held += piece
     except OSError:

@@ -76,7 +76,7 @@ class SlowCore(core_module.Core):
         self.most_waiting = max(self.most_waiting, self._counting.waiting_count)
 
 
-def drive(data, monkeypatch, seconds, *, gap_s, pause_s, pace=1.0):
+def drive(data, monkeypatch, seconds, *, gap_s, pause_s, pace=1.0, is_watched=True):
     """Run such a core to the source's end; return it and the source."""
     vehicle = make_vehicle()
     settings = CoreSettings(vehicle, data, "sensors", pace=pace, exit_at_end=True)
@@ -84,6 +84,7 @@ def drive(data, monkeypatch, seconds, *, gap_s, pause_s, pace=1.0):
     core.pause_s = pause_s
     source = PacedSource(seconds, gap_s, lambda: core)
     monkeypatch.setattr(core_module, "open_source", lambda *_: source)
+    monkeypatch.setattr(core_module.LiveEndpoint, "is_watched", is_watched)
     monkeypatch.setattr(core_module, "COMMIT_NS", 20_000_000)
     monkeypatch.setattr(core_module, "SHOW_NS", 20_000_000)
     monkeypatch.setattr(counting_module, "HOT_NS", 60_000_000)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import socket
 import threading
 from pathlib import Path
@@ -69,6 +70,14 @@ class FakeCore:
     def push(self, snapshot: Snapshot) -> None:
         """Send a snapshot to every connected process and keep it for those who come later."""
         self.push_bytes(encode_snapshot(snapshot), keep=True)
+
+    def said(self) -> bytes:
+        """Return what has come from all who are connected since this was last asked."""
+        heard = b""
+        with self._lock:
+            for client in select.select(self._clients, [], [], 0)[0]:
+                heard += client.recv(4096)
+        return heard
 
     def push_bytes(self, data: bytes, keep: bool = False) -> None:
         """Send any bytes."""

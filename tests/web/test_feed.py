@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from dutylog.clock import ManualClock, SystemClock
 from dutylog.publish.core_link import LineSplitter, SocketReader
 from dutylog.publish.snapshot import MAX_LINE_BYTES, encode_snapshot
-from dutylog.sockets import LIVE, unix_address
+from dutylog.sockets import LIVE, RESTING, WATCHED, unix_address
 from dutylog.web.events import LiveText
-from dutylog.web.feed import LiveFeed
+from dutylog.web.feed import LINGER_S, LiveFeed
 from web.core_socket import FakeCore
 from web.samples import snapshot
 
@@ -212,3 +212,95 @@ async def test_a_deep_data_folder_works(tmp_path: Path) -> None:
         async with reading(deep) as feed:
             core.push(snapshot(5))
             await until(lambda: feed.newest)
+
+
+class Line:
+    """Stands for the line to core: keeps what is said to it."""
+
+    def __init__(self, feed: LiveFeed) -> None:
+        self.said = b""
+        feed.line_up(self.say)
+
+    def say(self, octets: bytes) -> None:
+        self.said += octets
+
+
+async def test_core_may_rest_once_nobody_has_looked_for_a_while() -> None:
+    """Not while a screen is open, nor at once after it was closed."""
+    feed = LiveFeed(clock := ManualClock())
+    line = Line(feed)
+    feed.accept(snapshot(1))
+    with feed.screen():
+        clock.advance(LINGER_S + 1.0)
+        feed.accept(snapshot(2))
+    clock.advance(LINGER_S - 0.1)
+    feed.accept(snapshot(3))
+    assert line.said == b""
+    clock.advance(0.2)
+    feed.accept(snapshot(4))
+    feed.accept(snapshot(5))
+    assert line.said == RESTING
+
+
+async def test_whoever_looks_while_core_rests_waits_for_news_and_so_does_the_next() -> None:
+    """Else the first thing on a screen would be some seconds old."""
+    feed = LiveFeed(clock := ManualClock())
+    line = Line(feed)
+    await feed.look()  # nothing has come yet, and nobody rests
+    clock.advance(LINGER_S + 1.0)
+    feed.accept(snapshot(1))
+    first, second = (asyncio.create_task(feed.look()) for _ in range(2))
+    await asyncio.sleep(0.01)
+    assert line.said == RESTING + WATCHED
+    assert not first.done()
+    assert not second.done()
+    feed.accept(snapshot(2))
+    await asyncio.gather(first, second)
+    await feed.look()
+    assert line.said == RESTING + WATCHED
+
+
+async def test_a_core_that_says_nothing_when_it_is_woken_is_not_waited_for_long(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Whoever looks sees what there is, and that it is old."""
+    monkeypatch.setattr("dutylog.web.feed.FRESH_S", 0.01)
+    feed = LiveFeed(clock := ManualClock())
+    Line(feed)
+    clock.advance(LINGER_S + 1.0)
+    feed.accept(snapshot(1))
+    clock.advance(5.0)
+    await feed.look()
+    assert feed.link() == "stale"
+
+
+async def test_a_core_that_comes_back_is_taken_not_to_rest() -> None:
+    """It begins as if somebody looked, so it is told anew that nobody does; while it is away nobody is told."""
+    feed = LiveFeed(clock := ManualClock())
+    before = Line(feed)
+    clock.advance(LINGER_S + 1.0)
+    feed.accept(snapshot(1))
+    feed.line_down()
+    feed.accept(snapshot(2))
+    await feed.look()
+    assert before.said == RESTING
+    clock.advance(LINGER_S + 1.0)
+    after = Line(feed)
+    feed.accept(snapshot(3))
+    assert after.said == RESTING
+
+
+async def test_the_reader_says_to_core_who_looks(fake_core: FakeCore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Over a real socket."""
+    monkeypatch.setattr("dutylog.web.feed.LINGER_S", 0.0)
+    async with reading(fake_core.data_dir) as feed:
+        fake_core.push(snapshot(1))
+        await until(lambda: feed.newest)
+        heard = bytearray()
+        await until(lambda: heard.extend(fake_core.said()) or heard == RESTING)
+        look = asyncio.create_task(feed.look())
+        await until(lambda: heard.extend(fake_core.said()) or heard == RESTING + WATCHED)
+        fake_core.push(snapshot(2))
+        await look
+        assert feed.newest is not None
+        assert feed.newest.snapshot.seq == 2

@@ -23,14 +23,14 @@ from dutylog.daemon.adjusters import Adjusters
 from dutylog.daemon.alert_keeper import AlertKeeper
 from dutylog.daemon.bookkeeper import WHOLE, Bookkeeper
 from dutylog.daemon.core_settings import CoreSettings
-from dutylog.daemon.counting import Counting
+from dutylog.daemon.counting import REST_NS, Counting
 from dutylog.daemon.disk_trouble import AHEAD_S, SILENT_S, DiskTrouble
 from dutylog.daemon.endpoints import CommandEndpoint, LiveEndpoint, look
 from dutylog.daemon.epochs import EpochBook
 from dutylog.daemon.heal import Folder, mark_suspect, open_ledger
 from dutylog.daemon.kept_states import KeptStates
 from dutylog.daemon.restore import Restored, restore_engine
-from dutylog.daemon.snapshots import DiskState, Moment, SourceState, make_snapshot
+from dutylog.daemon.snapshots import Moment, SourceState, make_snapshot
 from dutylog.daemon.sources import open_source
 from dutylog.daemon.units import pending_events, settle_units, vehicle_in_force
 from dutylog.daemon.upkeep import Upkeep, make_rule
@@ -65,8 +65,7 @@ GARBAGE_OBJECTS = 20_000
 """New objects between two searches for garbage: some seconds of data, of which next to nothing is left in cycles."""
 SWITCH_S = 0.0005
 """So long at most one of core's threads keeps the others from running: the default, 5 ms, is what a block may take at
-the longest, and each of numpy's transforms lets go. Measured beside a thread busy for 10 ms at a time: 1 in 100 rounds
-took 10.5 ms with the default, 5.5 with this (a busy machine; one run)."""
+the longest. Beside a thread busy for 10 ms at a time 1 in 100 rounds took 10.5 ms with it, 5.5 with this (measured)."""
 STOP_S = 4.0
 """Log and ledger each get so long at a stop: together less than the supervisor waits (10 s)."""
 
@@ -332,6 +331,7 @@ class Core:
 
     def _write(self) -> None:
         """See to what is under way and begin what is due; waits for nothing. Most rounds have neither."""
+        self._look_who_looks()
         if self._is_quiet and self._clock.mono_ns() < self._next_commit_ns and not self._is_much_pending():
             return
         self._finish_log()
@@ -351,6 +351,15 @@ class Core:
             self._counting.begin(is_due=is_due)
         is_open = self._writer.is_open or self._counting.is_open or self._books.is_open
         self._is_quiet = not (is_open or self._trouble.log.lasts)
+
+    def _look_who_looks(self) -> None:
+        """Let counting rest while nobody looks and all is well; whoever begins to look gets a snapshot at once."""
+        before = self._counting.rests
+        self._counting.rests = self._settings.pace == 1 and not (self._live.is_watched or self._trouble.lasts)
+        if before and not self._counting.rests:
+            self._is_quiet = False
+            if not self._counting.waiting_count:
+                self._next_publish_ns = 0
 
     def _is_much_pending(self) -> bool:
         """Return whether to commit ahead of time; a disk that takes nothing isn't asked more often for that."""
@@ -430,7 +439,7 @@ class Core:
         """Publish whenever readings have moved on, else after SHOW_NS; look after what may wait that long."""
         if self._clock.mono_ns() < self._next_publish_ns:
             return
-        self._next_publish_ns = self._clock.mono_ns() + SHOW_NS
+        self._next_publish_ns = self._clock.mono_ns() + (SHOW_NS + REST_NS if self._counting.rests else SHOW_NS)
         self._publish()
         self._upkeep.poll()
 
@@ -443,13 +452,10 @@ class Core:
             "live_lines": self._live.dropped_count,
             "minute_rows": self._books.dropped_minutes_count,
         }
-        trouble, waited_s = self._trouble, self._writer.committing_s
-        # A write that takes long holds up readings before it is called trouble.
-        standing_s = 0.0 if trouble.is_ahead else max(trouble.standing_s, waited_s if waited_s > 0.9 else 0.0)
         moment = Moment(
             self._seq, self._start_id, self._begun_ns, self._clock.utc_ns(), is_utc_trusted(),
             self._source_now(), number, {name: count for name, count in drops.items() if count},
-            DiskState(standing_s, trouble.not_storing_s, self._writer.dropped_s, trouble.unsaved_s),
+            self._trouble.state(self._writer.committing_s, self._writer.dropped_s),
             *self._sensors_now(), self._heat.now, self._not_driven,
         )  # fmt: skip
         snapshot = make_snapshot(self._vehicle, live, moment)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from dutylog.clock import Clock
+from dutylog.daemon.snapshots import DiskState
 from dutylog.errors import LedgerError
 from dutylog.units import NS_PER_S
 
@@ -17,6 +18,8 @@ AHEAD_S = 5.0
 (common practice, no published source), shorter than anybody at the page has patience for. Judgement."""
 SILENT_S = 3.0
 """A write that takes longer is trouble, too, though nothing has failed. Judgement."""
+HELD_UP_S = 0.9
+"""A write that takes longer is told as readings that stand still: nearly as long as they come one after the other."""
 
 
 class Trouble:
@@ -87,19 +90,18 @@ class DiskTrouble:
         return was_ahead
 
     @property
-    def standing_s(self) -> float:
-        """Return for how long readings haven't moved on [s], 0 while they do."""
-        return 0.0 if self.is_ahead else self.log.seconds
+    def lasts(self) -> bool:
+        """Return whether log or ledger can't be written."""
+        return self.log.lasts or self.ledger.lasts
 
-    @property
-    def not_storing_s(self) -> float:
-        """Return for how long readings have gone on though no sample was stored [s], 0 while they are stored."""
-        return self.log.seconds if self.is_ahead else 0.0
+    def state(self, waited_s: float, dropped_s: float) -> DiskState:
+        """Return how the disk is doing. waited_s: for how long the log's present write has lasted. dropped_s: as above.
 
-    @property
-    def unsaved_s(self) -> float:
-        """Return for how long totals have been in memory only [s]."""
-        return self.ledger.seconds
+        A write that takes long holds up readings before it is called trouble.
+        """
+        held_up_s = max(self.log.seconds, waited_s if waited_s > HELD_UP_S else 0.0)
+        standing_s, not_storing_s = (0.0, self.log.seconds) if self.is_ahead else (held_up_s, 0.0)
+        return DiskState(standing_s, not_storing_s, dropped_s, self.ledger.seconds)
 
     @property
     def text(self) -> str:

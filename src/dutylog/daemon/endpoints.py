@@ -10,7 +10,7 @@ from typing import Any
 
 from dutylog.errors import InputError, LedgerError
 from dutylog.ledger.command import LINE_LIMIT, encode_line, parse_request, refusal
-from dutylog.sockets import CORE, LIVE, forget, listen
+from dutylog.sockets import CORE, LIVE, RESTING, WATCHED, forget, listen
 
 CLIENT_LIMIT = 16
 
@@ -87,7 +87,13 @@ class LiveEndpoint(_Endpoint):
     def __init__(self, folder: Path, poll: select.poll) -> None:
         super().__init__(folder, LIVE, poll)
         self._newest = b""
+        self._resting: set[socket.socket] = set()
         self.dropped_count = 0
+
+    @property
+    def is_watched(self) -> bool:
+        """Return whether there is an outlet that hasn't said that nobody looks."""
+        return len(self._resting) < len(self._clients)
 
     def publish(self, snapshot: dict[str, Any]) -> None:
         """Send a snapshot; a client still busy with an older line misses it."""
@@ -105,17 +111,27 @@ class LiveEndpoint(_Endpoint):
         return any(self._clients.values())
 
     def serve(self, ready: Set[int]) -> None:
-        """Take new clients and send what is left of lines begun. ready: as `look` gave it."""
+        """Take new clients, send what is left of lines begun, and hear who looks. ready: as `look` gave it."""
         ready = self._look(ready, self._newest)
-        # Who has something still to be sent is tried in any case; whoever else speaks up has gone.
-        self._serve([c for c, rest in self._clients.items() if rest or c.fileno() in ready], self._send)
+        self._serve([client for client, rest in self._clients.items() if rest], self._send)
+        self._serve([client for client in self._clients if client.fileno() in ready], self._hear)
 
     def _send(self, client: socket.socket) -> None:
         rest = self._clients[client]
-        if rest:
-            self._clients[client] = rest[client.send(rest) :]
-        elif client.recv(4096) == b"":
+        self._clients[client] = rest[client.send(rest) :]
+
+    def _hear(self, client: socket.socket) -> None:
+        said = client.recv(4096)
+        if not said:
             self._drop(client)
+        elif said.rfind(RESTING) > said.rfind(WATCHED):
+            self._resting.add(client)
+        elif WATCHED in said:
+            self._resting.discard(client)
+
+    def _drop(self, client: socket.socket) -> None:
+        self._resting.discard(client)
+        super()._drop(client)
 
 
 class CommandEndpoint(_Endpoint):

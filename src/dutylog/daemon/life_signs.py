@@ -12,7 +12,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
-from dutylog.sockets import LIVE, PUBLISH, ask_line
+from dutylog.sockets import LIVE, PUBLISH, RESTING, ask_line
 
 ANSWER_S = 1.0
 """So long an answer may take; the supervisor does nothing else meanwhile."""
@@ -27,7 +27,7 @@ def core_sign(data_dir: Path) -> Sign:
     """Return the question for core: start and number of its newest snapshot."""
 
     def ask() -> str | None:
-        line = ask_line(data_dir, LIVE, ANSWER_S, LINE_LIMIT)
+        line = ask_line(data_dir, LIVE, ANSWER_S, LINE_LIMIT, say=RESTING)
         if not line:
             return None
         try:

@@ -88,6 +88,8 @@ class Engine:
         self._live: Live | None = None
         self._unshown: tuple[PreparedTile, Floats] | None = None
         self.sequence = 0
+        self.span_tiles = SPAN_TILES
+        """So many tiles at most are worked off in one go; figures don't depend on it, memory does."""
         self._left: dict[str, DamperDuty] = {}
         self._lost_us: dict[str, LostTime] = {}
         self._set_vehicle(vehicle, {})
@@ -108,7 +110,7 @@ class Engine:
             if self._run is None:
                 self._run = EpochRun(frame.epoch, self.vehicle)
             self._run.feed(frame)
-            if not more or self._run.ready_count() >= SPAN_TILES:
+            if not more or self._run.ready_count() >= self.span_tiles:
                 self._work(step, ended=False, shows=not more)
             return step
         self._work(step, ended=False)
@@ -276,7 +278,7 @@ class Engine:
         """Work off tiles. shows: whether somebody may look at the vehicle before more of them come."""
         if self._run is None:
             return
-        for span in self._run.spans(ended=ended, most=SPAN_TILES):
+        for span in self._run.spans(ended=ended, most=self.span_tiles):
             rms_mps = self._take_span(self._run, span, step)
             self._unshown = (span.tiles[-1], rms_mps[:, -1])
             step.tiles += len(span.tiles)

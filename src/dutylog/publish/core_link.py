@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
@@ -104,6 +105,16 @@ class CoreWord:
             return WAITING
         return STALE if age_s > STALE_AFTER_S + self.allowance_s else LIVE
 
+    def line_up(self, say: Callable[[bytes], None]) -> None:  # noqa: ARG002 - what is published is always looked at
+        """Note that core is reached; say: tells it whether somebody looks, which it takes for granted at first."""
+        self.counters.connects_count += 1
+        self.connected = True
+
+    def line_down(self) -> None:
+        """Note that core is out of reach."""
+        self.counters.disconnects_count += 1
+        self.connected = False
+
     def _take(self, received: Received, before: Received | None) -> None:
         """Do something with a new snapshot."""
         raise NotImplementedError
@@ -166,8 +177,7 @@ class SocketReader:
         with sockets.unix_address(self._data_dir, sockets.LIVE) as path:
             reader, writer = await asyncio.open_unix_connection(path)
         counters = self._feed.counters
-        counters.connects_count += 1
-        self._feed.connected = True
+        self._feed.line_up(writer.write)
         splitter = LineSplitter()
         oversized_before = counters.oversized_count
         got_lines = False
@@ -177,7 +187,6 @@ class SocketReader:
                     got_lines = self._feed.accept_line(line) or got_lines
                 counters.oversized_count = oversized_before + splitter.oversized_count
         finally:
-            self._feed.connected = False
-            counters.disconnects_count += 1
+            self._feed.line_down()
             writer.close()
         return got_lines

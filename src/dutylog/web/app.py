@@ -7,7 +7,7 @@ import contextlib
 import time
 from collections.abc import AsyncIterator, Mapping
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
 from starlette.exceptions import HTTPException
 
@@ -117,11 +117,11 @@ def _add_live(app: FastAPI, feed: LiveFeed, pages: Pages, clients: ClientLimit, 
     async def events() -> Response:
         return LiveResponse(text, clients, settings)
 
-    @app.api_route("/line", methods=_READ)
+    @app.api_route("/line", methods=_READ, dependencies=[Depends(feed.look)])
     async def line(request: Request) -> Response:
         return PlainTextResponse(line_answer(feed, request.query_params) + "\n")
 
-    @app.api_route("/api/live", methods=_READ)
+    @app.api_route("/api/live", methods=_READ, dependencies=[Depends(feed.look)])
     async def api_live() -> Response:
         return JSONResponse(live_object(feed))
 
@@ -198,11 +198,11 @@ def _add_dampers(app: FastAPI, view: LedgerView, pages: Pages) -> None:
 
 
 def _add_health(app: FastAPI, parts: HealthParts) -> None:
-    @app.api_route("/health", methods=_READ)
+    @app.api_route("/health", methods=_READ, dependencies=[Depends(parts.feed.look)])
     def health() -> Response:
         return PlainTextResponse(health_lines(health_object(parts)))
 
-    @app.api_route("/health.json", methods=_READ)
+    @app.api_route("/health.json", methods=_READ, dependencies=[Depends(parts.feed.look)])
     def health_json() -> Response:
         return JSONResponse(health_object(parts))
 

@@ -75,7 +75,9 @@ class LiveResponse(Response):
                 send_timeout=_SEND_TIMEOUT_S,
                 sep="\n",
             )
-            await stream(scope, receive, send)
+            with self._text.feed.screen():
+                await self._text.feed.look()
+                await stream(scope, receive, send)
         finally:
             clients.now -= 1
 

@@ -3,19 +3,32 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
 from typing import TYPE_CHECKING, ClassVar
 
 from dutylog.clock import Clock
 from dutylog.publish.core_link import CoreWord, Received
+from dutylog.sockets import RESTING, WATCHED
 from dutylog.units import NS_PER_S
 
 if TYPE_CHECKING:
     from dutylog.web.publish_watch import PublishNow
 
 
+LINGER_S = 10.0
+"""So long after somebody looked the next look is waited for: a page loaded anew, a phone that was away. Judgement."""
+FRESH_S = 1.5
+"""So long at most whoever begins to look waits for a snapshot of now. Core needs a tenth of a second for its round and
+what it takes to count some seconds; later than this there is trouble, which is to be seen. Judgement."""
+
+
 class LiveFeed(CoreWord):
     """Holds the newest snapshot; readers wait for a newer one and never queue older ones.
+
+    Tells core when nobody looks any more, so that it may rest, and when somebody does again (shared/SNAPSHOT.md).
 
     peer: who talks to us, as /health names it. changes_count: snapshots and notices so far. notice: what is wrong
     with the way to us, one line for people, empty when nothing is.
@@ -30,6 +43,47 @@ class LiveFeed(CoreWord):
         self.publish: PublishNow | None = None
         self.changes_count = 0
         self.notice = ""
+        self._tell_core: Callable[[bytes], None] | None = None
+        self._screens_count = 0
+        self._looked_s = self.mono_s()
+        self._rests = False
+        self._fresh_after = -1
+
+    def line_up(self, say: Callable[[bytes], None]) -> None:
+        """Note that core is reached and begins as if somebody looked."""
+        super().line_up(say)
+        self._tell_core, self._rests = say, False
+
+    def line_down(self) -> None:
+        """Note that core is out of reach."""
+        super().line_down()
+        self._tell_core, self._rests = None, False
+
+    async def look(self) -> None:
+        """Note that somebody looks; where core rests, wake it and wait for what it says, FRESH_S at most."""
+        self._looked_s = self.mono_s()
+        if self._rests and self._tell_core is not None:
+            self._rests, self._fresh_after = False, self.changes_count
+            self._tell_core(WATCHED)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(FRESH_S):
+                await self.wait_after(self._fresh_after)
+
+    @contextmanager
+    def screen(self) -> Iterator[None]:
+        """Count a screen that stays open as somebody who looks."""
+        self._screens_count += 1
+        try:
+            yield
+        finally:
+            self._screens_count -= 1
+            self._looked_s = self.mono_s()
+
+    def _rest_if_unseen(self) -> None:
+        is_seen = self._screens_count > 0 or self.mono_s() - self._looked_s < LINGER_S
+        if not (is_seen or self._rests) and self._tell_core is not None:
+            self._rests = True
+            self._tell_core(RESTING)
 
     async def wait_after(self, number: int) -> int | None:
         """Return the number of the newest change as soon as it is above `number`; None once closed."""
@@ -60,6 +114,7 @@ class LiveFeed(CoreWord):
 
     def _take(self, received: Received, before: Received | None) -> None:  # noqa: ARG002
         self._change()
+        self._rest_if_unseen()
 
     def _change(self) -> None:
         self.changes_count += 1
