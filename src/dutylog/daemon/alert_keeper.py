@@ -1,4 +1,4 @@
-"""Core's alerts: judged once a second, stored with the next commit, shown in the snapshot once they are stored.
+"""Core's alerts: judged with each snapshot, stored with the next commit, shown in the snapshot once they are stored.
 
 So that a kill can't raise one a second time under another id. A disk that takes nothing is waited for no longer
 than SHOWN_NS: people are told anyway.

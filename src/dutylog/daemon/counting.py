@@ -32,9 +32,9 @@ STORE_AHEAD_NS = NS_PER_S
 REST_NS = 5 * NS_PER_S
 """While nobody looks, what is in the log is counted this often: several seconds together cost little more than one, and
 totals go to the ledger no more often anyway."""
-SPAN_TILES = 3
-"""So many seconds at most are worked off in one go while data comes at its own pace. Measured with eight dampers: more
-cost 1.5 MB for good and saved nothing, fewer saved half as much."""
+SPAN_ROWS = 24
+"""So many seconds of a damper at most are worked off in one go while data comes at its own pace. Measured with eight
+dampers: twice as many cost 1.5 MB for good and saved nothing, two thirds of them saved half as much."""
 
 
 @dataclass(slots=True)
@@ -61,7 +61,7 @@ class Counting:
         self._engine, self._heat, self._books, self._trouble, self._clock = engine, heat, books, trouble, clock
         self._waits = waits
         if not waits:
-            engine.span_tiles = SPAN_TILES
+            engine.span_tiles = max(1, SPAN_ROWS // len(engine.vehicle.dampers))
         self._finder, self._finder_vehicle = BumpFinder(engine.vehicle), engine.vehicle
         self._errand: Errand[Counted] = Errand("counting", clock)
         self._frames: list[Frame] = []
