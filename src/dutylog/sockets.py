@@ -10,9 +10,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 LIVE = "live.sock"
-WATCHED, RESTING = b"w", b"r"
-"""What an outlet may say to core at LIVE: somebody looks (so it is taken to be at first), nobody does."""
 """Core hands out snapshots here (shared/SNAPSHOT.md)."""
+WATCHED, RESTING = b"w", b"r"
+"""What an outlet may say to core there: somebody looks (so it is taken to be at first), nobody does."""
 CORE = "core.sock"
 """Core takes commands here (shared/LEDGER.md)."""
 PUBLISH = "publish.sock"
@@ -75,7 +75,8 @@ def ask_line(folder: Path, name: str, limit_s: float, limit_bytes: int, say: byt
         with socket.socket(socket.AF_UNIX) as end, unix_address(folder, name) as address:
             end.settimeout(limit_s)
             end.connect(address)
-            end.sendall(say)
+            if say:  # not nothing: that fails where the answer has come and the line is closed by now
+                end.sendall(say)
             while b"\n" not in held and len(held) < limit_bytes and (piece := end.recv(_CHUNK_BYTES)):
                 held += piece
     except OSError:

@@ -304,3 +304,26 @@ async def test_the_reader_says_to_core_who_looks(fake_core: FakeCore, monkeypatc
         await look
         assert feed.newest is not None
         assert feed.newest.snapshot.seq == 2
+
+
+async def test_a_look_ends_with_the_line_and_only_the_first_waits_for_a_silent_core(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Else every page would be slow for as long as core is away."""
+    feed = LiveFeed(clock := ManualClock())
+    Line(feed)
+    clock.advance(LINGER_S + 1.0)
+    feed.accept(snapshot(1))
+    monkeypatch.setattr("dutylog.web.feed.FRESH_S", 60.0)
+    look = asyncio.create_task(feed.look())
+    await asyncio.sleep(0.01)
+    feed.line_down()
+    await asyncio.wait_for(look, 5.0)
+    await asyncio.wait_for(feed.look(), 5.0)
+    Line(feed)
+    clock.advance(LINGER_S + 1.0)
+    feed.accept(snapshot(2))
+    monkeypatch.setattr("dutylog.web.feed.FRESH_S", 0.01)
+    await feed.look()
+    monkeypatch.setattr("dutylog.web.feed.FRESH_S", 60.0)
+    await asyncio.wait_for(feed.look(), 5.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -16,8 +17,9 @@ from starlette.routing import Mount, Route
 from dutylog import ENGINE
 from dutylog.clock import ManualClock
 from dutylog.publish.snapshot import VehicleName, encode_snapshot
+from dutylog.sockets import RESTING, WATCHED
 from dutylog.web.app import create_app
-from dutylog.web.feed import LiveFeed
+from dutylog.web.feed import LINGER_S, LiveFeed
 from dutylog.web.guard import SECURITY_HEADERS
 from dutylog.web.settings import WebSettings
 from dutylog.web.view import MAX_TRIPS, TripDetail
@@ -458,3 +460,22 @@ async def test_documents_have_a_row_for_every_route(pages: Pages) -> None:
     }
     assert routes
     assert rows == routes
+
+
+@pytest.mark.parametrize("path", ["/api/live", "/line", "/health", "/health.json"])
+async def test_who_asks_for_the_vehicle_of_now_is_somebody_who_looks(pages: Pages, path: str) -> None:
+    """Core rests while nobody does (shared/SNAPSHOT.md); pages of trips and dampers don't wake it."""
+    said: list[bytes] = []
+    pages.feed.line_up(said.append)
+    pages.clock.advance(LINGER_S + 1.0)
+    pages.feed.accept(snapshot(1))
+    await pages.get("/trips")
+    await pages.get("/api/dampers")
+    assert said == [RESTING]
+    answer = asyncio.create_task(pages.get(path))
+    while said == [RESTING]:
+        await asyncio.sleep(0.001)
+    assert not answer.done()
+    pages.feed.accept(snapshot(2))
+    assert (await answer).status_code == 200
+    assert said == [RESTING, WATCHED]

@@ -49,11 +49,12 @@ class LiveReader:
         self._clock = clock
 
     def read(self, position: str) -> RawReading:
-        """Average READ_S snapshots that come from now on."""
+        """Average READ_S snapshots of seconds that begin from now on."""
         seen: list[tuple[float, float]] = []
         with _snapshots(self._data_dir, self._clock, position) as lines:
-            # What is there on connecting may be from before the vehicle stood still.
-            next(lines)
+            # What is there on connecting, and what is made because of it, may be from before the vehicle stood still.
+            for _ in range(2):
+                next(lines)
             while len(seen) < READ_S:
                 found = next(lines)["dampers"][position]
                 if "travel_raw" not in found:
@@ -70,6 +71,7 @@ class LiveReader:
 def read_bodies(data_dir: Path, position: str, clock: Clock) -> tuple[float, float, tuple[float, ...]]:
     """Return body, air and other bodies [°C] of the next snapshot, without offsets where it tells them."""
     with _snapshots(data_dir, clock, position) as lines:
+        next(lines)  # may be some seconds old; core makes one of now because of this line
         snapshot = next(lines)
     if snapshot.get("moving") is True:
         raise SourceLost("the vehicle moves or just did, so it hasn't rested; let it stand and try again")

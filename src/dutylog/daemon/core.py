@@ -56,7 +56,7 @@ EXIT_AGAIN = 3
 COMMIT_NS = NS_PER_S
 """Raw log and hot totals are made durable this often: the most a power cut costs, and what a card can bear."""
 SHOW_NS = 5 * NS_PER_S // 4
-"""Without news a snapshot goes out after this. News comes once a second: after just that, each would go out twice."""
+"""Without news a snapshot goes out after this, or REST_NS more. News comes each second: each would go out twice."""
 PENDING_BYTES = 2 * 1024 * 1024
 """A source that runs faster than real time is committed by size instead."""
 IDLE_S = 0.05
@@ -354,11 +354,12 @@ class Core:
 
     def _look_who_looks(self) -> None:
         """Let counting rest while nobody looks and all is well; whoever begins to look gets a snapshot at once."""
-        before = self._counting.rests
-        self._counting.rests = self._settings.pace == 1 and not (self._live.is_watched or self._trouble.lasts)
-        if before and not self._counting.rests:
-            self._is_quiet = False
-            if not self._counting.waiting_count:
+        rests = self._settings.pace == 1 and not (self._live.is_watched or self._trouble.lasts)
+        if rests != self._counting.rests:
+            self._counting.rests, self._is_quiet = rests, self._is_quiet and rests
+            if rests:
+                self._next_publish_ns += REST_NS
+            elif not self._counting.waiting_count:
                 self._next_publish_ns = 0
 
     def _is_much_pending(self) -> bool:
@@ -387,9 +388,8 @@ class Core:
             trouble.go_ahead()
             self._counting.add(writer.take_ahead())
 
-    def _feed(self, frames: tuple[Frame, ...]) -> None:
-        """Have frames counted that are durable."""
-        self._counting.add(frames)
+    def _feed(self, durable: tuple[Frame, ...]) -> None:
+        self._counting.add(durable)
 
     def _apply(self, request: dict[str, Any]) -> dict[str, Any]:
         """Do a command between two batches and tell the engine through the log."""
@@ -436,7 +436,7 @@ class Core:
     # -- outlets --------------------------------------------------------------------------------
 
     def _show(self) -> None:
-        """Publish whenever readings have moved on, else after SHOW_NS; look after what may wait that long."""
+        """Publish whenever readings have moved on, else after a while; look after what may wait that long."""
         if self._clock.mono_ns() < self._next_publish_ns:
             return
         self._next_publish_ns = self._clock.mono_ns() + (SHOW_NS + REST_NS if self._counting.rests else SHOW_NS)

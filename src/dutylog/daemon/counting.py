@@ -1,8 +1,8 @@
 """Engine, heat and the look for bumps in a thread of their own, so that whoever samples doesn't wait for them either.
 
-A second of travel is worked off in one go and takes some ten milliseconds on a small board; the blocks that come
-meanwhile are taken as usual. All of it belongs to the thread while that is busy, and to core at any other time; so
-what the engine or heat load of a unit must not come through a connection of core's own.
+A second of travel is worked off in one go, some together while nobody looks, and takes some ten milliseconds on a
+small board; blocks that come meanwhile are taken as usual. All of it belongs to the thread while that is busy, and to
+core otherwise; so what the engine or heat load of a unit must not come through a connection of core's own.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from dutylog.engine.engine import EnergyTile, Engine, is_named
 from dutylog.engine.output import MinuteRow, TripRow
 from dutylog.heat.vehicle_heat import VehicleHeat
 from dutylog.recording.errand import Errand
-from dutylog.recording.frame import Frame
+from dutylog.recording.frame import Frame, FrameType
 from dutylog.units import NS_PER_S
 
 HOT_NS = 5 * NS_PER_S
@@ -35,6 +35,9 @@ totals go to the ledger no more often anyway."""
 SPAN_ROWS = 24
 """So many seconds of a damper at most are worked off in one go while data comes at its own pace. Measured with eight
 dampers: twice as many cost 1.5 MB for good and saved nothing, two thirds of them saved half as much."""
+
+
+_MEASURED = frozenset({FrameType.SAMPLES, FrameType.GAP})
 
 
 @dataclass(slots=True)
@@ -94,6 +97,8 @@ class Counting:
         if frames and self._frames and self.is_busy:
             self.count_all()
         self._frames += frames
+        if any(frame.type not in _MEASURED for frame in frames):
+            self._next_count_ns = 0  # what somebody did, or the end of something, doesn't wait
 
     def store_soon(self) -> None:
         """Have a state stored as soon as possible."""
@@ -185,8 +190,10 @@ class Counting:
 
     def _count(self, frames: Sequence[Frame]) -> Counted:
         counted = Counted(len(frames))
-        for left, frame in zip(range(len(frames) - 1, -1, -1), frames, strict=True):
-            step = self._engine.feed(frame, more=left > 0)
+        for number, frame in enumerate(frames, 1):
+            # What comes before an event belongs to the vehicle as it was.
+            more = number < len(frames) and frames[number].type in _MEASURED
+            step = self._engine.feed(frame, more=more)
             counted.minutes += step.minutes
             counted.trips += step.trips
             counted.must_store_all |= step.must_store_all

@@ -18,7 +18,7 @@ LIVE = "live"
 STALE = "stale"
 WAITING = "waiting"
 STALE_AFTER_S = 3.0
-"""Core pushes once a second; three missed ones aren't chance any more. Source: judgement."""
+"""Core pushes once a second while somebody looks; three missed ones aren't chance any more. Source: judgement."""
 
 _CHUNK_BYTES = 64 * 1024
 _BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -20,9 +19,10 @@ if TYPE_CHECKING:
 
 LINGER_S = 10.0
 """So long after somebody looked the next look is waited for: a page loaded anew, a phone that was away. Judgement."""
-FRESH_S = 1.5
-"""So long at most whoever begins to look waits for a snapshot of now. Core needs a tenth of a second for its round and
-what it takes to count some seconds; later than this there is trouble, which is to be seen. Judgement."""
+FRESH_S = 0.8
+"""So long at most whoever begins to look waits for a snapshot of now. Core needs two rounds of a tenth of a second each
+and what it takes to count some seconds; later there is trouble, which is to be seen. Less than `dutylog check` gives
+the page for an answer. Judgement."""
 
 
 class LiveFeed(CoreWord):
@@ -47,7 +47,7 @@ class LiveFeed(CoreWord):
         self._screens_count = 0
         self._looked_s = self.mono_s()
         self._rests = False
-        self._fresh_after = -1
+        self._is_waking = False
 
     def line_up(self, say: Callable[[bytes], None]) -> None:
         """Note that core is reached and begins as if somebody looked."""
@@ -58,16 +58,21 @@ class LiveFeed(CoreWord):
         """Note that core is out of reach."""
         super().line_down()
         self._tell_core, self._rests = None, False
+        self._is_waking = False
+        self._wake()
 
     async def look(self) -> None:
         """Note that somebody looks; where core rests, wake it and wait for what it says, FRESH_S at most."""
         self._looked_s = self.mono_s()
         if self._rests and self._tell_core is not None:
-            self._rests, self._fresh_after = False, self.changes_count
+            self._rests, self._is_waking = False, True
             self._tell_core(WATCHED)
-        with contextlib.suppress(TimeoutError):
+        try:
             async with asyncio.timeout(FRESH_S):
-                await self.wait_after(self._fresh_after)
+                while self._is_waking and not self.closed:
+                    await self._changed.wait()
+        except TimeoutError:
+            self._is_waking = False  # it is waited for once, not by everybody who comes
 
     @contextmanager
     def screen(self) -> Iterator[None]:
@@ -113,6 +118,7 @@ class LiveFeed(CoreWord):
         return asdict(self.counters)
 
     def _take(self, received: Received, before: Received | None) -> None:  # noqa: ARG002
+        self._is_waking = False
         self._change()
         self._rest_if_unseen()
 

@@ -26,7 +26,7 @@ SUPERVISOR_S = 3.0
 """While one of its processes hangs it waits a second for a sign of life before it answers."""
 ALL_S = 5.0
 NEWS_S = 3.0
-"""Core sends a snapshot about once a second; so long a newer one is waited for."""
+"""A snapshot comes about once a second, of a core that rests because it is asked; so long a newer one is waited for."""
 POLL_S = 0.2
 ANSWER_BYTES = 256 * 1024
 PROC_LOCKS = Path("/proc/locks")
