@@ -321,15 +321,16 @@ def read(folder: Path) -> RawReading:
 
 
 def test_two_snapshots_from_now_on_are_averaged(serve: Callable[..., Path]) -> None:
-    """The first may be from before the vehicle stood still; a repeated one and a broken line are no news."""
-    old, first = snapshot(7, travel_raw=9.0, travel_raw_noise=9.0), snapshot(8, travel_raw=5000, travel_raw_noise=3)
-    folder = serve(old, first, first, b"{]\n", b"[]\n", snapshot(9, travel_raw=5008.0, travel_raw_noise=3.0))
+    """The first two may be from before the vehicle stood still; a repeated one and a broken line are no news."""
+    old = [snapshot(seq, travel_raw=9.0, travel_raw_noise=9.0) for seq in (6, 7)]
+    first = snapshot(8, travel_raw=5000, travel_raw_noise=3)
+    folder = serve(*old, first, first, b"{]\n", b"[]\n", snapshot(9, travel_raw=5008.0, travel_raw_noise=3.0))
     # noise 3 each, and 4 to each side between the seconds: sqrt(9 + 16)
     assert read(folder) == RawReading(5004.0, 5.0, 2.0)
 
 
 def test_a_daemon_that_tells_no_raw_counts_is_said(serve: Callable[..., Path]) -> None:
-    folder = serve(snapshot(1, travel_mm=12.0), snapshot(2, travel_mm=12.0))
+    folder = serve(*(snapshot(seq, travel_mm=12.0) for seq in (1, 2, 3)))
     with pytest.raises(
         SourceLost, match=r"this daemon tells no raw counts; start `dutylog run` of a version that tells"
     ):
@@ -337,7 +338,7 @@ def test_a_daemon_that_tells_no_raw_counts_is_said(serve: Callable[..., Path]) -
 
 
 def test_a_dead_sensor_is_said(serve: Callable[..., Path]) -> None:
-    folder = serve(snapshot(1, travel_raw=5.0), snapshot(2, travel_raw=None))
+    folder = serve(snapshot(1, travel_raw=5.0), snapshot(2, travel_raw=5.0), snapshot(3, travel_raw=None))
     with pytest.raises(SourceLost, match="front_left: the sensor gives no counts now; check its plug, then read again"):
         read(folder)
 
@@ -349,19 +350,22 @@ def test_a_daemon_of_another_vehicle_is_said(serve: Callable[..., Path]) -> None
 
 
 def test_a_daemon_that_falls_silent_is_said(serve: Callable[..., Path]) -> None:
-    folder = serve(snapshot(1, travel_raw=5.0), snapshot(2, travel_raw=5.0))
+    folder = serve(*(snapshot(seq, travel_raw=5.0) for seq in (1, 2, 3)))
     with pytest.raises(SourceLost, match="says nothing new; look at `dutylog run`, then read again"):
         read(folder)
 
 
 def test_bodies_come_from_the_snapshot_without_their_offsets(serve: Callable[..., Path]) -> None:
-    """Else a second calibration would find nothing left to correct and take the first one back."""
-    folder = serve(snapshot(1, body_c=13.0, body_raw_c=11.5))
+    """Else a second calibration would find nothing left to correct and take the first one back.
+
+    The first snapshot is what core said last, which may be some seconds ago.
+    """
+    folder = serve(snapshot(1, body_c=60.0, body_raw_c=60.0), snapshot(2, body_c=13.0, body_raw_c=11.5))
     assert read_bodies(folder, "front_left", SystemClock()) == (11.5, 13.0, (12.5,))
 
 
 def test_a_body_without_a_temperature_is_said(serve: Callable[..., Path]) -> None:
-    folder = serve(snapshot(1, body_c=None))
+    folder = serve(snapshot(1, body_c=12.0), snapshot(2, body_c=None))
     with pytest.raises(
         SourceLost, match="the body at front_left has no temperature now; check its thermocouple, or give"
     ):
@@ -369,7 +373,7 @@ def test_a_body_without_a_temperature_is_said(serve: Callable[..., Path]) -> Non
 
 
 def test_a_vehicle_that_moves_has_not_rested(serve: Callable[..., Path]) -> None:
-    folder = serve(snapshot(1, body_c=12.0) | {"moving": True})
+    folder = serve(snapshot(1, body_c=12.0), snapshot(2, body_c=12.0) | {"moving": True})
     with pytest.raises(SourceLost, match="the vehicle moves or just did, so it hasn't rested"):
         read_bodies(folder, "front_left", SystemClock())
 
@@ -377,7 +381,7 @@ def test_a_vehicle_that_moves_has_not_rested(serve: Callable[..., Path]) -> None
 def test_temperature_is_calibrated_from_a_running_daemon(
     data: Path, serve: Callable[..., Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert serve(snapshot(1, body_c=11.5)) == data
+    assert serve(snapshot(1, body_c=11.5), snapshot(2, body_c=11.5)) == data
     text = run(capsys, data, *BODY)
     assert text.startswith("body 11.5 °C, air 13.0 °C: +1.5 K is to be added to what the body reads\n")
     assert text.endswith("calibration of the body thermocouple at front_left stored by Bo as entry 9\n")
