@@ -33,7 +33,7 @@ FINAL_STATUS = 2
 ASK_NS = 2 * NS_PER_S
 HUNG_NS = 15 * NS_PER_S
 """A child that showed nothing for so long hangs. A snapshot comes each second, also while the disk stalls, and every
-six seconds while nobody looks; a full minute's work in one go takes a tenth of this. Judgement."""
+5 to 7.5 s while nobody looks; a full minute's work in one go takes a tenth of this. Judgement."""
 START_HUNG_NS = 60 * NS_PER_S
 """A child that never showed anything hangs when it used no processor for so long: a slow card alone takes less."""
 HUNG = "hung"
