@@ -35,7 +35,7 @@ from dutylog.recording.reader import LogReader
 from dutylog.sockets import LIVE, RESTING, WATCHED, unix_address
 from dutylog.web.feed import LINGER_S
 
-from .counted import make_vehicle
+from .counted import Truck, make_vehicle
 
 EACH_SECOND = {1, 2}
 """How far readings go on from one snapshot to the next while somebody looks: a busy machine takes two together [s]."""
@@ -295,6 +295,24 @@ def test_fewer_seconds_of_more_dampers_are_worked_off_together():
     counting, _books, engine = make_counting(ManualClock())
     counting.close()
     assert engine.span_tiles * len(engine.vehicle.dampers) == SPAN_ROWS
+
+
+def test_figures_do_not_depend_on_how_much_is_worked_off_together(tmp_path, monkeypatch):
+    """One second at a time, some, or all there are."""
+    Truck(tmp_path, monkeypatch).drive(40, 0)
+    *frames, last = LogReader(tmp_path / "log").frames()
+
+    def count(span_tiles):
+        engine = Engine(make_vehicle())
+        engine.span_tiles = span_tiles
+        for frame in frames:
+            engine.feed(frame, more=True)
+        engine.feed(last)
+        return {unit: duty.to_dict() for unit, duty in engine.duties().items()}
+
+    each = count(1)
+    assert sum(len(duty) for duty in each.values()) > 0
+    assert count(3) == count(6) == count(36) == each
 
 
 # real processes
